@@ -1,0 +1,1 @@
+//! Which alerts a unit has, and their life. PURE.

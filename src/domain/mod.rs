@@ -1,0 +1,23 @@
+//! The things Fadeline talks about: units, readings, service actions, days, assessments.
+//!
+//! Plain values, checked when made. No I/O, no clock, no async. serde stands here only where a type *is* the
+//! contract's wire form ([`Assessment`], [`ServiceEntry`]), so that a promise is defined once.
+
+pub mod assessment;
+pub mod day;
+pub mod id;
+pub mod intake;
+pub mod measure;
+pub mod reading;
+pub mod service;
+pub mod time;
+pub mod unit;
+
+pub use assessment::{Assessment, Cause, Condition, VerdictCause};
+pub use day::{DaySummary, LnSummary, SetAside};
+pub use id::{IdError, UnitId};
+pub use measure::Measure;
+pub use reading::{Channel, Reading};
+pub use service::{ServiceAction, ServiceEntry};
+pub use time::Timestamp;
+pub use unit::{IntensityUnit, UnitSpec, WaterSource};

@@ -1,0 +1,1 @@
+//! Tables, charts and sentences for people. PURE: values in, text out.

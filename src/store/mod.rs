@@ -1,0 +1,3 @@
+//! The store: the only module that knows sled.
+
+pub mod settings;

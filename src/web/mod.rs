@@ -1,0 +1,1 @@
+//! The local interface: HTTP over a Unix socket, server and client.

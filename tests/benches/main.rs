@@ -1,0 +1,3 @@
+//! The benchmarks: `cargo bench`.
+
+fn main() {}

@@ -1,0 +1,1 @@
+//! The integration tests: one binary.
