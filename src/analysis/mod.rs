@@ -1,1 +1,33 @@
 //! Readings to days to causes, dates and a verdict. PURE: numbers in, numbers out.
+
+pub mod condition;
+
+use crate::domain::{DaySummary, Reading, ServiceEntry, UnitSpec};
+
+/// Everything known about a unit, from which [`crate::domain::Assessment`]s are made.
+#[derive(Clone, Copy, Debug)]
+pub struct History<'a> {
+    /// The unit's papers.
+    pub spec: &'a UnitSpec,
+    /// Its days, ascending and without repeats; days without readings are absent. The last may be incomplete.
+    pub days: &'a [DaySummary],
+    /// Its service log, ascending by time.
+    pub log: &'a [ServiceEntry],
+    /// Its latest reading that carries an intensity.
+    pub latest: Option<Reading>,
+    /// Usual milliseconds between its readings, if known.
+    pub cadence_millis: Option<i64>,
+    /// What other units on the same water have shown, if anything.
+    pub neighbours: Option<Neighbours>,
+}
+
+/// How fast sleeves foul on the same water, from other units: natural-log loss per 100 days.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Neighbours {
+    /// Mean rate, 1 per 100 days.
+    pub rate_mean: f64,
+    /// Standard deviation between units, 1 per 100 days.
+    pub rate_sd: f64,
+    /// How many units it rests on.
+    pub units: u32,
+}
