@@ -8,6 +8,7 @@ pub mod cli; // one file for each command
 pub mod clock; // the only reader of the clock
 pub mod config; // TOML -> checked config, every mistake at once
 pub mod domain; // PURE: units, readings, service actions, assessments
+pub mod engine; // PURE: handle(event, now) -> effects
 pub mod files; // readings, service logs and unit files on disk
 pub mod mqtt; // broker session, payloads, topics, embedded broker
 pub mod query; // questions about the fleet and their answers, with or without a daemon
