@@ -1,6 +1,7 @@
 //! Readings to days to causes, dates and a verdict. PURE: numbers in, numbers out.
 
 pub mod condition;
+pub mod rollup;
 
 use crate::domain::{DaySummary, Reading, ServiceEntry, UnitSpec};
 
