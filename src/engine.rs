@@ -10,9 +10,10 @@ use std::sync::Arc;
 use jiff::civil::Date;
 
 use crate::alert::{self, Alert, Kind};
+use crate::analysis::Neighbours;
 use crate::analysis::condition::{self, Facts, LogState};
 use crate::domain::time::{MINUTE, SECOND};
-use crate::domain::{Assessment, Channel, Condition, Reading, ServiceEntry, Timestamp, UnitId, UnitSpec};
+use crate::domain::{Assessment, Cause, Channel, Condition, Reading, ServiceEntry, Timestamp, UnitId, UnitSpec};
 
 /// Late data is assessed after this long without more of it.
 pub const LATE_QUIET: i64 = 2 * SECOND;
@@ -22,6 +23,8 @@ pub const LATE_AT_MOST: i64 = 20 * SECOND;
 pub const DAY_CLOSES_AFTER: i64 = 10 * MINUTE;
 /// Units of one zone are spread over this long after that, so that a fleet does not close its day in one second.
 pub const DAY_CLOSE_SPREAD: i64 = 20 * MINUTE;
+/// Fewer other units than this say nothing about a water.
+const NEIGHBOURS_MIN: usize = 2;
 /// How many of the latest gaps between readings make the cadence.
 const CADENCE_GAPS: usize = 9;
 
@@ -195,9 +198,32 @@ impl Engine {
         self.units.get(unit).map(|u| Arc::clone(&u.spec))
     }
 
+    /// A unit's latest reading with an intensity.
+    pub fn latest(&self, unit: &UnitId) -> Option<Reading> {
+        self.units.get(unit).and_then(|u| u.latest)
+    }
+
     /// Usual milliseconds between a unit's readings, if known.
     pub fn cadence(&self, unit: &UnitId) -> Option<i64> {
         self.units.get(unit).and_then(Unit::cadence)
+    }
+
+    /// What the other units on the same kind of water have shown of their sleeves, by their last assessments.
+    pub fn neighbours(&self, unit: &UnitId) -> Option<Neighbours> {
+        let water = self.units.get(unit)?.spec.water?;
+        let rates: Vec<f64> = self
+            .units
+            .values()
+            .filter(|other| other.spec.water == Some(water) && other.spec.id != *unit)
+            .filter_map(|other| sleeve_rate(other.assessment.as_deref()?))
+            .collect();
+        let count = rates.len() as f64;
+        if rates.len() < NEIGHBOURS_MIN {
+            return None;
+        }
+        let rate_mean = rates.iter().sum::<f64>() / count;
+        let variance = rates.iter().map(|rate| (rate - rate_mean).powi(2)).sum::<f64>() / (count - 1.0);
+        Some(Neighbours { rate_mean, rate_sd: variance.sqrt(), units: u32::try_from(rates.len()).unwrap_or(u32::MAX) })
     }
 
     fn with(
@@ -219,6 +245,13 @@ impl Engine {
             unit.settle(self.lead_days, now, effects);
         }
     }
+}
+
+/// How fast a sleeve fouls by its unit's assessment, natural-log loss per 100 days; `None` if it is not known.
+fn sleeve_rate(assessment: &Assessment) -> Option<f64> {
+    let sleeve = assessment.loss.as_ref()?.causes.iter().find(|cause| cause.cause == Cause::SleeveFouling)?;
+    // Percent a day is the same number as 1 per 100 days; -ln(1 - r/100) differs from r/100 in the fourth digit only.
+    sleeve.rate_percent_per_day
 }
 
 impl Unit {

@@ -123,8 +123,8 @@ pub struct UnitRow {
 }
 
 impl UnitRow {
-    /// The row of a unit of which `assessment` is the latest, if there is one.
-    pub fn new(spec: &UnitSpec, assessment: Option<&Assessment>) -> Self {
+    /// The row of a unit as it is now, of which `assessment` is the latest, if there is one.
+    pub fn new(spec: &UnitSpec, live: Live, assessment: Option<&Assessment>) -> Self {
         let forecast = assessment.map(|a| &a.forecast);
         let loss = assessment.and_then(|a| a.loss.as_ref());
         let cause = assessment.map(|a| a.verdict.cause);
@@ -135,8 +135,8 @@ impl UnitRow {
             site: spec.id.site().to_owned(),
             unit: spec.id.unit().to_owned(),
             name: spec.name.clone(),
-            condition: assessment.map_or(Condition::Silent, |a| a.condition),
-            reading: assessment.and_then(|a| a.reading.clone()),
+            condition: live.condition,
+            reading: live.reading,
             set_point: spec.set_point,
             loss_percent: loss.map(|loss| loss.total.percent),
             cause,
@@ -195,6 +195,15 @@ pub struct Logged {
     pub already: bool,
 }
 
+/// A unit at this moment; its assessment may be hours older.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Live {
+    /// Its condition.
+    pub condition: Condition,
+    /// Its latest reading.
+    pub reading: Option<LatestReading>,
+}
+
 /// Why records cannot be had: a text for people.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 #[error("{0}")]
@@ -202,8 +211,10 @@ pub struct RecordsError(pub String);
 
 /// Where the data is: the daemon, or a store opened by a command. Blocking.
 pub trait Records {
-    /// What is said about a unit at `now`, its condition of `now` included; `None` before its first reading.
-    fn assessment(&mut self, spec: &UnitSpec, now: Timestamp) -> Result<Option<Assessment>, RecordsError>;
+    /// A unit at `now`.
+    fn live(&mut self, spec: &UnitSpec, now: Timestamp) -> Result<Live, RecordsError>;
+    /// What was last said about a unit; `None` before the first word.
+    fn assessment(&mut self, spec: &UnitSpec) -> Result<Option<Assessment>, RecordsError>;
     /// Its days, ascending.
     fn days(&mut self, spec: &UnitSpec) -> Result<Vec<DaySummary>, RecordsError>;
     /// Its service log, ascending.
@@ -225,7 +236,7 @@ fn try_answer(records: &mut impl Records, units: &[UnitSpec], query: Query, now:
         Query::Unknown => Answer::Unknown(records.unknown()?),
         Query::Assessment { unit } => {
             let spec = find(units, &unit)?;
-            Answer::Assessment(Box::new(records.assessment(spec, now)?.ok_or_else(|| nothing_yet(&unit))?))
+            Answer::Assessment(Box::new(records.assessment(spec)?.ok_or_else(|| nothing_yet(&unit))?))
         }
         Query::Logbook { unit } => Answer::Logbook(records.log(&find(units, &unit)?.id)?),
         Query::Trend { unit } => Answer::Trend(Box::new(trend(records, find(units, &unit)?)?)),
@@ -236,7 +247,7 @@ fn try_answer(records: &mut impl Records, units: &[UnitSpec], query: Query, now:
 fn rows(records: &mut impl Records, units: &[UnitSpec], now: Timestamp) -> Result<Vec<UnitRow>, RecordsError> {
     let mut rows = units
         .iter()
-        .map(|spec| Ok(UnitRow::new(spec, records.assessment(spec, now)?.as_ref())))
+        .map(|spec| Ok(UnitRow::new(spec, records.live(spec, now)?, records.assessment(spec)?.as_ref())))
         .collect::<Result<Vec<_>, RecordsError>>()?;
     sort_worst_first(&mut rows);
     Ok(rows)
@@ -306,7 +317,13 @@ mod tests {
     }
 
     impl Records for Memory {
-        fn assessment(&mut self, spec: &UnitSpec, _: Timestamp) -> Result<Option<Assessment>, RecordsError> {
+        fn live(&mut self, spec: &UnitSpec, _: Timestamp) -> Result<Live, RecordsError> {
+            let known = self.assessment(spec)?;
+            let condition = known.as_ref().map_or(Condition::Silent, |a| a.condition);
+            Ok(Live { condition, reading: known.and_then(|a| a.reading) })
+        }
+
+        fn assessment(&mut self, spec: &UnitSpec) -> Result<Option<Assessment>, RecordsError> {
             let contract = include_str!("../fixtures/assessment/contract.json");
             Ok((spec.id.unit() == "boathouse").then(|| serde_json::from_str(contract).unwrap()))
         }
