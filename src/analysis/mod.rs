@@ -1,7 +1,9 @@
 //! Readings to days to causes, dates and a verdict. PURE: numbers in, numbers out.
 
 pub mod condition;
+mod quarters;
 pub mod rollup;
+pub mod steps;
 
 use crate::domain::{DaySummary, Reading, ServiceEntry, UnitSpec};
 
