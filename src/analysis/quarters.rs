@@ -5,9 +5,10 @@
 //! day-to-day differences, which a step can bend only on its own day.
 
 use jiff::civil::Date;
+use jiff::tz::TimeZone;
 
 use super::rollup::mid_median;
-use crate::domain::{DaySummary, UnitSpec};
+use crate::domain::{DaySummary, Timestamp, UnitSpec};
 
 /// Quarters in a day.
 pub(crate) const PER_DAY: usize = 4;
@@ -68,6 +69,12 @@ impl Quarters {
     /// The day of `date` counted from the origin; negative before it.
     pub fn day_of(&self, date: Date) -> i64 {
         days_between(self.origin, date)
+    }
+
+    /// The quarter of an instant counted from the origin; negative before it.
+    pub fn quarter_of(&self, at: Timestamp, zone: &TimeZone) -> i64 {
+        let wall = at.to_jiff().to_zoned_datetime(zone.clone());
+        self.day_of(wall.date()) * PER_DAY as i64 + i64::from(wall.hour()) / 6
     }
 
     fn take_out_daily_round(&mut self) {

@@ -36,8 +36,10 @@ pub struct StepConstants {
     pub least_slow_step: f64,
     /// The longest such change; days, 2 to 10.
     pub slow_days: usize,
-    /// How long a step down must stay before it is one; days, 5 to 60.
+    /// How long a step down must stay before it is one, where all of it came within hours; days, 5 to 60.
     pub stays_days: usize,
+    /// The same where it took longer, as the onset of a storm does; days, 10 to 90. From the lengths of storms.
+    pub stays_days_unsharp: usize,
     /// Share of a step that must stay; 0 to 1.
     pub stays_share: f64,
     /// A logged date is moved to the largest rise within this many days; 0 to 5.
@@ -57,12 +59,13 @@ impl Default for StepConstants {
             dip_days: 17,
             penalty_lamp_off: 12.0,
             penalty: 20.0,
-            penalty_lamp_on: 30.0,
+            penalty_lamp_on: 45.0,
             least_step: 0.01,
             penalty_slow: 25.0,
             least_slow_step: 0.025,
             slow_days: 5,
-            stays_days: 20,
+            stays_days: 12,
+            stays_days_unsharp: 35,
             stays_share: 0.5,
             snap_days: 2,
             misdated_days: 14,
@@ -113,7 +116,7 @@ pub struct StepsFound {
 pub fn find(days: &[DaySummary], log: &[ServiceEntry], spec: &UnitSpec, c: &StepConstants) -> StepsFound {
     let mut course = Course::new(days, spec, c);
     let edges = course.edges(c);
-    let slow = course.slow_edges(c);
+    let slow = course.slow_edges(&edges, c);
     course.match_log(edges, &slow, log, spec, c)
 }
 
@@ -144,19 +147,22 @@ struct Noise {
     slow: f64,
     /// What that keeps per day.
     keeps: f64,
+    /// What is unknown of the usual fall, ln per day.
+    fall_unknown: f64,
     /// Days in each of the two medians that tell most.
     window: usize,
 }
 
 /// Windows to choose from, days.
 const WINDOWS: [usize; 6] = [1, 2, 4, 8, 16, 32];
-/// What is unknown of the usual fall, ln per day: limits how long a window helps.
-const FALL_UNKNOWN: f64 = 0.0005;
+/// What is unknown of the usual fall: at least this much, ln per day, and this share of it. Limits how long a window
+/// helps.
+const FALL_UNKNOWN: (f64, f64) = (0.0005, 0.3);
 /// Variance of a median against that of a mean.
 const MEDIAN_COST: f64 = 1.57;
 
 impl Noise {
-    fn of(ln: &[Option<f64>], keeps: f64) -> Self {
+    fn of(ln: &[Option<f64>], fall: f64, keeps: f64) -> Self {
         let lag_variance = |lag: usize| {
             let mut d: Vec<f64> = (lag..ln.len()).filter_map(|t| Some(ln[t]? - ln[t - lag]?)).collect();
             if d.len() < 8 {
@@ -173,7 +179,8 @@ impl Noise {
         let keep = |lag: usize| keeps.powf(lag as f64 / PER_DAY as f64);
         let slow = ((long - short) / (2.0 * (keep(short_lag) - keep(long_lag)))).max(0.0);
         let white = (0.5 * short - slow * (1.0 - keep(short_lag))).max(0.1 * short).max(1e-7);
-        let mut noise = Self { white, slow, keeps, window: 1 };
+        let fall_unknown = FALL_UNKNOWN.0.max(FALL_UNKNOWN.1 * fall.abs());
+        let mut noise = Self { white, slow, keeps, fall_unknown, window: 1 };
         let per_day = ln.iter().flatten().count() as f64 / (ln.len() as f64 / PER_DAY as f64).max(1.0);
         let cost = |w: usize| noise.variance(w as f64, w as f64 * per_day, w as f64 * per_day);
         noise.window = WINDOWS.into_iter().min_by(|a, b| cost(*a).total_cmp(&cost(*b))).unwrap_or(1);
@@ -183,7 +190,7 @@ impl Noise {
     /// Variance of the difference of two medians whose centres lie `lag` days apart, of `n` and `m` quarters.
     fn variance(&self, lag: f64, n: f64, m: f64) -> f64 {
         let wander = 2.0 * self.slow * (1.0 - self.keeps.powf(2.0 / 3.0 * lag));
-        MEDIAN_COST * self.white * (1.0 / n.max(1.0) + 1.0 / m.max(1.0)) + wander + (FALL_UNKNOWN * lag).powi(2)
+        MEDIAN_COST * self.white * (1.0 / n.max(1.0) + 1.0 / m.max(1.0)) + wander + (self.fall_unknown * lag).powi(2)
     }
 }
 
@@ -209,8 +216,8 @@ const REACH_DAYS: usize = 10;
 impl Course {
     fn new(days: &[DaySummary], spec: &UnitSpec, c: &StepConstants) -> Self {
         let quarters = Quarters::new(days, spec);
-        let level = without_fall(&quarters.ln);
-        let noise = Noise::of(&level, c.keeps_per_day);
+        let (level, fall) = without_fall(&quarters.ln);
+        let noise = Noise::of(&level, fall, c.keeps_per_day);
         let mut course = Self { lamp_off: vec![None; quarters.days()], resets: Vec::new(), quarters, level, noise };
         course.note_lamp(days, c);
         course
@@ -253,7 +260,7 @@ impl Course {
             let kept = self.outside_dips(c);
             let best = (0..kept.len())
                 .filter_map(|at| self.candidate(&kept, at, c))
-                .filter(|edge| found.iter().all(|f| f.at.abs_diff(edge.at) > 1))
+                .filter(|edge| found.iter().all(|f| !is_tail(edge, f)))
                 .max_by(|a, b| a.z.abs().total_cmp(&b.z.abs()));
             let Some(best) = best else { break };
             self.take_out(&best);
@@ -274,7 +281,8 @@ impl Course {
         if edge.size.abs() < c.least_step || edge.z * edge.z < penalty {
             return None;
         }
-        (self.is_sharp(at, &edge) && self.stays(kept, &edge, c)).then_some(edge)
+        let (sharp, error) = self.sharpness(&edge).unwrap_or((1.0, 0.0));
+        (sharp >= SHARP_SHARE - error && self.stays(kept, &edge, sharp, c)).then_some(edge)
     }
 
     fn penalty(&self, at: usize, c: &StepConstants) -> f64 {
@@ -318,24 +326,22 @@ impl Course {
         Some(Edge { at, size, z: size / variance.sqrt() })
     }
 
-    /// Whether most of the step lies between two neighbouring half days, as far as the noise lets that be seen.
-    fn is_sharp(&self, at: usize, edge: &Edge) -> bool {
+    /// Share of the step that lies between the two half days beside its quarter, and its standard error; `None` where
+    /// one of them has no readings.
+    fn sharpness(&self, edge: &Edge) -> Option<(f64, f64)> {
         let near = |range: std::ops::Range<usize>| {
             let mut v: Vec<f64> = self.level.get(range)?.iter().flatten().copied().collect();
             let n = v.len() as f64;
             median(&mut v).map(|m| (m, n))
         };
-        let (Some(before), Some(after)) = (near(at.saturating_sub(2)..at), near(at + 1..(at + 3).min(self.level.len())))
-        else {
-            return true;
-        };
+        let before = near(edge.at.saturating_sub(2)..edge.at)?;
+        let after = near(edge.at + 1..(edge.at + 3).min(self.level.len()))?;
         let noise = (self.noise.white * (1.0 / before.1 + 1.0 / after.1)).sqrt();
-        let jump = (after.0 - before.0) * edge.size.signum();
-        jump >= SHARP_SHARE * edge.size.abs() - noise
+        Some(((after.0 - before.0) / edge.size, noise / edge.size.abs()))
     }
 
     /// Whether the level some days on is still there, and was not there before.
-    fn stays(&self, kept: &[Option<f64>], edge: &Edge, c: &StepConstants) -> bool {
+    fn stays(&self, kept: &[Option<f64>], edge: &Edge, sharp: f64, c: &StepConstants) -> bool {
         let share = c.stays_share * edge.size.abs();
         let sign = edge.size.signum();
         let week = self.contrast(kept, edge.at, 1, 6.max(self.noise.window));
@@ -346,18 +352,19 @@ impl Course {
             return true;
         }
         // Down: it must last, and last long enough to be told from a passing cloud.
+        let days = if sharp >= WHOLLY_SHARP { c.stays_days } else { c.stays_days_unsharp };
         let from = edge.at + 1;
-        let to = (from + c.stays_days * PER_DAY).min(kept.len());
-        let late = (from + c.stays_days * PER_DAY / 2).min(to);
+        let to = (from + days * PER_DAY).min(self.level.len());
+        let late = (from + days * PER_DAY / 2).min(to);
         let mut after: Vec<f64> = self.level[late..to].iter().flatten().copied().collect();
         let before = edge.at.saturating_sub(6 * PER_DAY)..edge.at;
         let mut before: Vec<f64> = self.level[before].iter().flatten().copied().collect();
-        to - from >= c.stays_days * PER_DAY
+        to - from >= days * PER_DAY
             && median(&mut after).zip(median(&mut before)).is_some_and(|(a, b)| sign * (a - b) >= share)
     }
 
     /// Changes over days that stay, on what the sharp steps left. Takes them out too.
-    fn slow_edges(&mut self, c: &StepConstants) -> Vec<Edge> {
+    fn slow_edges(&mut self, sharp: &[Edge], c: &StepConstants) -> Vec<Edge> {
         let mut found: Vec<Edge> = Vec::new();
         let skip = c.slow_days * PER_DAY;
         for _ in 0..MOST_STEPS {
@@ -366,6 +373,7 @@ impl Course {
                 .filter_map(|at| self.contrast(&kept, at, skip, 6.max(self.noise.window)))
                 .filter(|e| e.size.abs() >= c.least_slow_step && e.z * e.z >= c.penalty_slow)
                 .filter(|e| found.iter().all(|f| f.at.abs_diff(e.at) > skip))
+                .filter(|e| sharp.iter().all(|s| s.at + TAIL < e.at || s.at > e.at + skip + TAIL))
                 .filter(|e| self.slow_stays(e, c))
                 .max_by(|a, b| a.z.abs().total_cmp(&b.z.abs()));
             let Some(best) = best else { break };
@@ -409,23 +417,25 @@ impl Course {
             .iter()
             .enumerate()
             .filter(|(_, e)| can_step(e.action))
-            .map(|(i, e)| (i, self.quarters.day_of(e.at.date_in(&spec.zone))))
+            .map(|(i, e)| (i, self.quarters.quarter_of(e.at, &spec.zone)))
             .collect();
         // First the edges that stand where an entry says, then the rest for entries that are off.
         let mut explained: Vec<Option<usize>> = vec![None; edges.len()];
         let mut left: Vec<(usize, i64)> = Vec::new();
-        for (entry, day) in logged {
+        for (entry, quarter) in logged {
+            let away = |i: usize| (edges[i].at as i64 - quarter).abs();
             let near = (0..edges.len())
-                .filter(|i| (day_of(&edges[*i]) - day).abs() <= c.snap_days)
+                .filter(|i| away(*i) <= c.snap_days * PER_DAY as i64)
                 .filter(|i| !expects_rise(log[entry].action) || edges[*i].size > 0.0)
-                .min_by(|a, b| {
-                    let away = |i: usize| (day_of(&edges[i]) - day).abs();
-                    away(*a).cmp(&away(*b)).then(edges[*b].size.abs().total_cmp(&edges[*a].size.abs()))
+                .max_by(|a, b| {
+                    let here = |i: usize| away(i) <= AS_LOGGED;
+                    here(*a).cmp(&here(*b)).then(edges[*a].size.abs().total_cmp(&edges[*b].size.abs()))
                 });
+            let day = quarter.div_euclid(PER_DAY as i64);
             match near {
                 Some(i) => {
                     explained[i] = Some(entry);
-                    if day_of(&edges[i]) != day {
+                    if away(i) > AS_LOGGED && day_of(&edges[i]) != day {
                         found.snapped.push(Snap { entry, used: self.quarters.date(day_of(&edges[i]) as usize) });
                     }
                 }
@@ -481,6 +491,8 @@ impl Course {
     }
 }
 
+/// A step within so many quarters of an entry stands where it says: people write down the hour roughly.
+const AS_LOGGED: i64 = 3;
 /// A fall of the hour counter by more than this is a reset, h.
 const RESET_HOURS: f64 = 24.0;
 /// The most steps sought in one history: a bound on time, far beyond any unit's life.
@@ -489,9 +501,23 @@ const MOST_STEPS: usize = 200;
 const DIP_SDS: f64 = 2.5;
 /// Share of a step that must lie within half a day.
 const SHARP_SHARE: f64 = 0.5;
+/// From this share on it came within hours.
+const WHOLLY_SHARP: f64 = 0.8;
+/// A smaller step this soon beside a greater one belongs to it: the day of a visit, a new lamp's burn-in, the days
+/// before a clean sleeve begins to foul; quarters.
+const TAIL: usize = 4 * PER_DAY;
 
-/// The course with the rolling median of day-to-day differences, summed up, taken out.
-fn without_fall(ln: &[Option<f64>]) -> Vec<Option<f64>> {
+/// Whether `edge` is a tail of the step `of`.
+fn is_tail(edge: &Edge, of: &Edge) -> bool {
+    let apart = edge.at.abs_diff(of.at);
+    apart <= 1 || (apart <= TAIL && edge.size.abs() < TAIL_SHARE * of.size.abs())
+}
+
+/// A tail is smaller than this share of its step.
+const TAIL_SHARE: f64 = 0.5;
+
+/// The course with the rolling median of day-to-day differences, summed up, taken out; and their overall median.
+fn without_fall(ln: &[Option<f64>]) -> (Vec<Option<f64>>, f64) {
     let days = ln.len() / PER_DAY;
     let difference = |d: usize| -> Vec<f64> {
         (d * PER_DAY..(d + 1) * PER_DAY)
@@ -513,7 +539,7 @@ fn without_fall(ln: &[Option<f64>]) -> Vec<Option<f64>> {
             }
         }
     }
-    out
+    (out, overall)
 }
 
 /// Grey closing with a flat element of `width`: the greatest in each window, then the least of those. Missing values
