@@ -263,6 +263,7 @@ impl Course {
                 .filter(|edge| found.iter().all(|f| !is_tail(edge, f)))
                 .max_by(|a, b| a.z.abs().total_cmp(&b.z.abs()));
             let Some(best) = best else { break };
+            let best = Edge { at: self.placed(&best), ..best };
             self.take_out(&best);
             found.push(best);
         }
@@ -273,6 +274,27 @@ impl Course {
     fn take_out(&mut self, edge: &Edge) {
         self.level[edge.at..].iter_mut().flatten().for_each(|v| *v -= edge.size);
         self.level[edge.at] = None;
+    }
+
+    /// The quarter of a step to which the quarters around it bear witness: medians give its size, not its place.
+    fn placed(&self, edge: &Edge) -> usize {
+        let end = self.level.len();
+        let around = edge.at.saturating_sub(2 * PER_DAY)..(edge.at + 2 * PER_DAY + 1).min(end);
+        let half = |range: std::ops::Range<usize>| {
+            let mut v: Vec<f64> = self.level[range].iter().flatten().copied().collect();
+            median(&mut v)
+        };
+        let before = half(edge.at.saturating_sub(3 * PER_DAY)..edge.at.saturating_sub(2));
+        let after = half((edge.at + 3).min(end)..(edge.at + 3 * PER_DAY).min(end));
+        let (Some(before), Some(after)) = (before, after) else { return edge.at };
+        let off = |at: usize| -> f64 {
+            let level = |t: usize| if t < at { before } else { after };
+            let misfit = |t: usize| self.level[t].map_or(0.0, |v| (v - level(t)).abs());
+            // Its own quarter is mixed, and costs no more than the noise unless it lies outside both levels.
+            around.clone().filter(|t| *t != at).map(misfit).sum::<f64>() + self.noise.white.sqrt()
+        };
+        let places = edge.at.saturating_sub(PER_DAY)..(edge.at + PER_DAY + 1).min(end);
+        places.min_by(|a, b| off(*a).total_cmp(&off(*b))).unwrap_or(edge.at)
     }
 
     fn candidate(&self, kept: &[Option<f64>], at: usize, c: &StepConstants) -> Option<Edge> {
