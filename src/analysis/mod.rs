@@ -1,6 +1,8 @@
 //! Readings to days to causes, dates and a verdict. PURE: numbers in, numbers out.
 
 pub mod condition;
+pub mod episodes;
+mod level;
 mod quarters;
 pub mod rollup;
 pub mod steps;

@@ -10,7 +10,8 @@
 
 use jiff::civil::Date;
 
-use super::quarters::{PER_DAY, Quarters, days_between, median, robust_sd};
+use super::level::{Edge, Level, closing};
+use super::quarters::{PER_DAY, Quarters, days_between};
 use crate::domain::{DaySummary, ServiceAction, ServiceEntry, UnitSpec};
 
 /// The constants of the search for steps.
@@ -130,95 +131,21 @@ fn expects_rise(action: ServiceAction) -> bool {
     matches!(action, ServiceAction::SleeveCleaned | ServiceAction::SleeveReplaced | ServiceAction::LampReplaced)
 }
 
-/// A step at quarter `at`: quarters before it are before, quarters from `at` + 1 on are after, `at` itself is mixed.
-#[derive(Clone, Copy, Debug)]
-struct Edge {
-    at: usize,
-    size: f64,
-    z: f64,
-}
-
-/// The noise of a unit's quarters.
-#[derive(Clone, Copy, Debug)]
-struct Noise {
-    /// Variance of one quarter's own part.
-    white: f64,
-    /// Variance of the AR(1) part.
-    slow: f64,
-    /// What that keeps per day.
-    keeps: f64,
-    /// What is unknown of the usual fall, ln per day.
-    fall_unknown: f64,
-    /// Days in each of the two medians that tell most.
-    window: usize,
-}
-
-/// Windows to choose from, days.
-const WINDOWS: [usize; 6] = [1, 2, 4, 8, 16, 32];
-/// What is unknown of the usual fall: at least this much, ln per day, and this share of it. Limits how long a window
-/// helps.
-const FALL_UNKNOWN: (f64, f64) = (0.0005, 0.3);
-/// Variance of a median against that of a mean.
-const MEDIAN_COST: f64 = 1.57;
-
-impl Noise {
-    fn of(ln: &[Option<f64>], fall: f64, keeps: f64) -> Self {
-        let lag_variance = |lag: usize| {
-            let mut d: Vec<f64> = (lag..ln.len()).filter_map(|t| Some(ln[t]? - ln[t - lag]?)).collect();
-            if d.len() < 8 {
-                return None;
-            }
-            let middle = median(&mut d.clone())?;
-            d.iter_mut().for_each(|v| *v -= middle);
-            robust_sd(&mut d).map(|s| s * s)
-        };
-        let short = [1, 2, PER_DAY].into_iter().find_map(|lag| lag_variance(lag).map(|v| (lag, v)));
-        let (short_lag, short) = short.unwrap_or((1, 1e-4));
-        let long_lag = 4 * PER_DAY;
-        let long = lag_variance(long_lag).unwrap_or(short);
-        let keep = |lag: usize| keeps.powf(lag as f64 / PER_DAY as f64);
-        let slow = ((long - short) / (2.0 * (keep(short_lag) - keep(long_lag)))).max(0.0);
-        let white = (0.5 * short - slow * (1.0 - keep(short_lag))).max(0.1 * short).max(1e-7);
-        let fall_unknown = FALL_UNKNOWN.0.max(FALL_UNKNOWN.1 * fall.abs());
-        let mut noise = Self { white, slow, keeps, fall_unknown, window: 1 };
-        let per_day = ln.iter().flatten().count() as f64 / (ln.len() as f64 / PER_DAY as f64).max(1.0);
-        let cost = |w: usize| noise.variance(w as f64, w as f64 * per_day, w as f64 * per_day);
-        noise.window = WINDOWS.into_iter().min_by(|a, b| cost(*a).total_cmp(&cost(*b))).unwrap_or(1);
-        noise
-    }
-
-    /// Variance of the difference of two medians whose centres lie `lag` days apart, of `n` and `m` quarters.
-    fn variance(&self, lag: f64, n: f64, m: f64) -> f64 {
-        let wander = 2.0 * self.slow * (1.0 - self.keeps.powf(2.0 / 3.0 * lag));
-        MEDIAN_COST * self.white * (1.0 / n.max(1.0) + 1.0 / m.max(1.0)) + wander + (self.fall_unknown * lag).powi(2)
-    }
-}
-
 /// The course on which steps are sought.
 struct Course {
     quarters: Quarters,
-    /// The course without its usual fall; found steps are taken out of it.
-    level: Vec<Option<f64>>,
-    noise: Noise,
+    level: Level,
     /// For each day from the origin: whether the lamp was off; `None` where it cannot be told.
     lamp_off: Vec<Option<bool>>,
     /// Days on which the hour counter was reset.
     resets: Vec<usize>,
 }
 
-/// Days on either side in the rolling median of day-to-day differences.
-const FALL_DAYS: usize = 12;
-/// Differences that median needs.
-const FALL_LEAST: usize = 8;
-/// How far a window may reach for readings beyond its own length, days.
-const REACH_DAYS: usize = 10;
-
 impl Course {
     fn new(days: &[DaySummary], spec: &UnitSpec, c: &StepConstants) -> Self {
         let quarters = Quarters::new(days, spec);
-        let (level, fall) = without_fall(&quarters.ln);
-        let noise = Noise::of(&level, fall, c.keeps_per_day);
-        let mut course = Self { lamp_off: vec![None; quarters.days()], resets: Vec::new(), quarters, level, noise };
+        let level = Level::new(&quarters.ln, c.keeps_per_day);
+        let mut course = Self { lamp_off: vec![None; quarters.days()], resets: Vec::new(), quarters, level };
         course.note_lamp(days, c);
         course
     }
@@ -242,9 +169,9 @@ impl Course {
 
     /// Quarters that belong to no dip. A dip ends by itself; one that ends in a sharp rise was ended by somebody.
     fn outside_dips(&self, c: &StepConstants) -> Vec<Option<f64>> {
-        let closed = closing(&self.level, c.dip_days * PER_DAY);
-        let limit = DIP_SDS * (self.noise.white + self.noise.slow).sqrt();
-        let mut kept = self.level.clone();
+        let closed = closing(&self.level.values, c.dip_days * PER_DAY);
+        let limit = DIP_SDS * self.level.noise.sd();
+        let mut kept = self.level.values.clone();
         for (value, closed) in kept.iter_mut().zip(&closed) {
             if value.zip(*closed).is_some_and(|(v, c)| c - v > limit) {
                 *value = None;
@@ -263,47 +190,21 @@ impl Course {
                 .filter(|edge| found.iter().all(|f| !is_tail(edge, f)))
                 .max_by(|a, b| a.z.abs().total_cmp(&b.z.abs()));
             let Some(best) = best else { break };
-            let best = Edge { at: self.placed(&best), ..best };
-            self.take_out(&best);
+            let best = Edge { at: self.level.placed(&best), ..best };
+            self.level.take_out(&best);
             found.push(best);
         }
         found.sort_by_key(|edge| edge.at);
         found
     }
 
-    fn take_out(&mut self, edge: &Edge) {
-        self.level[edge.at..].iter_mut().flatten().for_each(|v| *v -= edge.size);
-        self.level[edge.at] = None;
-    }
-
-    /// The quarter of a step to which the quarters around it bear witness: medians give its size, not its place.
-    fn placed(&self, edge: &Edge) -> usize {
-        let end = self.level.len();
-        let around = edge.at.saturating_sub(2 * PER_DAY)..(edge.at + 2 * PER_DAY + 1).min(end);
-        let half = |range: std::ops::Range<usize>| {
-            let mut v: Vec<f64> = self.level[range].iter().flatten().copied().collect();
-            median(&mut v)
-        };
-        let before = half(edge.at.saturating_sub(3 * PER_DAY)..edge.at.saturating_sub(2));
-        let after = half((edge.at + 3).min(end)..(edge.at + 3 * PER_DAY).min(end));
-        let (Some(before), Some(after)) = (before, after) else { return edge.at };
-        let off = |at: usize| -> f64 {
-            let level = |t: usize| if t < at { before } else { after };
-            let misfit = |t: usize| self.level[t].map_or(0.0, |v| (v - level(t)).abs());
-            // Its own quarter is mixed, and costs no more than the noise unless it lies outside both levels.
-            around.clone().filter(|t| *t != at).map(misfit).sum::<f64>() + self.noise.white.sqrt()
-        };
-        let places = edge.at.saturating_sub(PER_DAY)..(edge.at + PER_DAY + 1).min(end);
-        places.min_by(|a, b| off(*a).total_cmp(&off(*b))).unwrap_or(edge.at)
-    }
-
     fn candidate(&self, kept: &[Option<f64>], at: usize, c: &StepConstants) -> Option<Edge> {
-        let edge = self.contrast(kept, at, 1, self.noise.window)?;
+        let edge = self.level.contrast(kept, at, 1, self.level.noise.window)?;
         let penalty = self.penalty(at, c);
         if edge.size.abs() < c.least_step || edge.z * edge.z < penalty {
             return None;
         }
-        let (sharp, error) = self.sharpness(&edge).unwrap_or((1.0, 0.0));
+        let (sharp, error) = self.level.sharpness(&edge).unwrap_or((1.0, 0.0));
         (sharp >= SHARP_SHARE - error && self.stays(kept, &edge, sharp, c)).then_some(edge)
     }
 
@@ -322,51 +223,11 @@ impl Course {
         (!known.is_empty()).then(|| known.contains(&true))
     }
 
-    /// Difference of the medians of `window` days after and before quarter `at`, leaving out `skip` quarters from it.
-    fn contrast(&self, values: &[Option<f64>], at: usize, skip: usize, window: usize) -> Option<Edge> {
-        let take = window * PER_DAY;
-        let reach = (window + REACH_DAYS) * PER_DAY;
-        let gather = |range: &mut dyn Iterator<Item = usize>| {
-            let (mut v, mut t) = (Vec::with_capacity(take), 0.0);
-            for i in range {
-                if let Some(x) = values[i] {
-                    v.push(x);
-                    t += i as f64;
-                    if v.len() == take {
-                        break;
-                    }
-                }
-            }
-            let n = v.len() as f64;
-            median(&mut v).map(|m| (m, t / n / PER_DAY as f64, n))
-        };
-        let end = values.len();
-        let before = gather(&mut (at.saturating_sub(reach)..at).rev())?;
-        let after = gather(&mut ((at + skip).min(end)..(at + skip + reach).min(end)))?;
-        let size = after.0 - before.0;
-        let variance = self.noise.variance(after.1 - before.1, after.2, before.2);
-        Some(Edge { at, size, z: size / variance.sqrt() })
-    }
-
-    /// Share of the step that lies between the two half days beside its quarter, and its standard error; `None` where
-    /// one of them has no readings.
-    fn sharpness(&self, edge: &Edge) -> Option<(f64, f64)> {
-        let near = |range: std::ops::Range<usize>| {
-            let mut v: Vec<f64> = self.level.get(range)?.iter().flatten().copied().collect();
-            let n = v.len() as f64;
-            median(&mut v).map(|m| (m, n))
-        };
-        let before = near(edge.at.saturating_sub(2)..edge.at)?;
-        let after = near(edge.at + 1..(edge.at + 3).min(self.level.len()))?;
-        let noise = (self.noise.white * (1.0 / before.1 + 1.0 / after.1)).sqrt();
-        Some(((after.0 - before.0) / edge.size, noise / edge.size.abs()))
-    }
-
     /// Whether the level some days on is still there, and was not there before.
     fn stays(&self, kept: &[Option<f64>], edge: &Edge, sharp: f64, c: &StepConstants) -> bool {
         let share = c.stays_share * edge.size.abs();
         let sign = edge.size.signum();
-        let week = self.contrast(kept, edge.at, 1, 6.max(self.noise.window));
+        let week = self.level.contrast(kept, edge.at, 1, 6.max(self.level.noise.window));
         if week.is_none_or(|w| sign * w.size < share) {
             return false;
         }
@@ -376,13 +237,10 @@ impl Course {
         // Down: it must last, and last long enough to be told from a passing cloud.
         let days = if sharp >= WHOLLY_SHARP { c.stays_days } else { c.stays_days_unsharp };
         let from = edge.at + 1;
-        let to = (from + days * PER_DAY).min(self.level.len());
-        let late = (from + days * PER_DAY / 2).min(to);
-        let mut after: Vec<f64> = self.level[late..to].iter().flatten().copied().collect();
-        let before = edge.at.saturating_sub(6 * PER_DAY)..edge.at;
-        let mut before: Vec<f64> = self.level[before].iter().flatten().copied().collect();
-        to - from >= days * PER_DAY
-            && median(&mut after).zip(median(&mut before)).is_some_and(|(a, b)| sign * (a - b) >= share)
+        let to = from + days * PER_DAY;
+        let after = self.level.median(from + days * PER_DAY / 2..to);
+        let before = self.level.median(edge.at.saturating_sub(6 * PER_DAY)..edge.at);
+        to <= self.level.values.len() && after.zip(before).is_some_and(|(a, b)| sign * (a - b) >= share)
     }
 
     /// Changes over days that stay, on what the sharp steps left. Takes them out too.
@@ -392,16 +250,16 @@ impl Course {
         for _ in 0..MOST_STEPS {
             let kept = self.outside_dips(c);
             let best = (0..kept.len())
-                .filter_map(|at| self.contrast(&kept, at, skip, 6.max(self.noise.window)))
+                .filter_map(|at| self.level.contrast(&kept, at, skip, 6.max(self.level.noise.window)))
                 .filter(|e| e.size.abs() >= c.least_slow_step && e.z * e.z >= c.penalty_slow)
                 .filter(|e| found.iter().all(|f| f.at.abs_diff(e.at) > skip))
                 .filter(|e| sharp.iter().all(|s| s.at + TAIL < e.at || s.at > e.at + skip + TAIL))
                 .filter(|e| self.slow_stays(e, c))
                 .max_by(|a, b| a.z.abs().total_cmp(&b.z.abs()));
             let Some(best) = best else { break };
-            let middle = (best.at + skip / 2).min(self.level.len());
-            self.level[middle..].iter_mut().flatten().for_each(|v| *v -= best.size);
-            self.level[best.at..(best.at + skip).min(kept.len())].fill(None);
+            let middle = (best.at + skip / 2).min(self.level.values.len());
+            self.level.values[middle..].iter_mut().flatten().for_each(|v| *v -= best.size);
+            self.level.values[best.at..(best.at + skip).min(kept.len())].fill(None);
             found.push(best);
         }
         found.sort_by_key(|edge| edge.at);
@@ -409,16 +267,12 @@ impl Course {
     }
 
     fn slow_stays(&self, edge: &Edge, c: &StepConstants) -> bool {
-        let days = |from: usize, to: usize| {
-            let mut v: Vec<f64> = self.level.get(from..to)?.iter().flatten().copied().collect();
-            median(&mut v)
-        };
         let skip = c.slow_days * PER_DAY;
         let month = 30 * PER_DAY;
         let after = edge.at + skip;
-        let late = days(after + month / 2, after + month);
-        let early = edge.at.checked_sub(20 * PER_DAY).and_then(|from| days(from, edge.at - 8 * PER_DAY));
-        let near = days(edge.at.saturating_sub(6 * PER_DAY), edge.at);
+        let late = self.level.median(after + month / 2..after + month);
+        let early = edge.at.checked_sub(20 * PER_DAY).and_then(|from| self.level.median(from..edge.at - 8 * PER_DAY));
+        let near = self.level.median(edge.at.saturating_sub(6 * PER_DAY)..edge.at);
         let share = c.stays_share * edge.size.abs();
         let sign = edge.size.signum();
         late.zip(near).is_some_and(|(l, n)| sign * (l - n) >= share)
@@ -504,11 +358,11 @@ impl Course {
     /// Whether the light rose at all on a logged day or one beside it. Edges have been taken out by now.
     fn rises_at(&self, day: i64, c: &StepConstants) -> bool {
         let Ok(day) = usize::try_from(day) else { return false };
-        let window = self.noise.window.max(2);
+        let window = self.level.noise.window.max(2);
         let first = day * PER_DAY;
         (first..first + PER_DAY)
-            .filter(|at| *at < self.level.len())
-            .filter_map(|at| self.contrast(&self.level, at, 1, window))
+            .filter(|at| *at < self.level.values.len())
+            .filter_map(|at| self.level.contrast(&self.level.values, at, 1, window))
             .any(|e| e.size > 0.0 && e.z * e.z >= c.borne_out)
     }
 }
@@ -537,61 +391,6 @@ fn is_tail(edge: &Edge, of: &Edge) -> bool {
 
 /// A tail is smaller than this share of its step.
 const TAIL_SHARE: f64 = 0.5;
-
-/// The course with the rolling median of day-to-day differences, summed up, taken out; and their overall median.
-fn without_fall(ln: &[Option<f64>]) -> (Vec<Option<f64>>, f64) {
-    let days = ln.len() / PER_DAY;
-    let difference = |d: usize| -> Vec<f64> {
-        (d * PER_DAY..(d + 1) * PER_DAY)
-            .filter_map(|t| Some(ln[t]? - ln[t.checked_sub(PER_DAY)?]?))
-            .collect()
-    };
-    let by_day: Vec<Vec<f64>> = (0..days).map(difference).collect();
-    let overall = median(&mut by_day.iter().flatten().copied().collect::<Vec<_>>()).unwrap_or(0.0);
-    let mut fall = 0.0;
-    let mut out = ln.to_vec();
-    for d in 0..days {
-        let around = d.saturating_sub(FALL_DAYS)..(d + FALL_DAYS + 1).min(days);
-        let mut near: Vec<f64> = by_day[around].iter().flatten().copied().collect();
-        let slope = if near.len() >= FALL_LEAST { median(&mut near).unwrap_or(overall) } else { overall };
-        for q in 0..PER_DAY {
-            fall += slope / PER_DAY as f64;
-            if let Some(value) = &mut out[d * PER_DAY + q] {
-                *value -= fall;
-            }
-        }
-    }
-    (out, overall)
-}
-
-/// Grey closing with a flat element of `width`: the greatest in each window, then the least of those. Missing values
-/// are passed over; at the ends the window is cut.
-fn closing(values: &[Option<f64>], width: usize) -> Vec<Option<f64>> {
-    let half = width / 2;
-    let extreme = |values: &[Option<f64>], better: fn(f64, f64) -> bool| -> Vec<Option<f64>> {
-        let mut queue: std::collections::VecDeque<(usize, f64)> = std::collections::VecDeque::new();
-        let (mut out, mut next) = (Vec::with_capacity(values.len()), 0);
-        for t in 0..values.len() {
-            while next < values.len() && next <= t + half {
-                if let Some(v) = values[next] {
-                    while queue.back().is_some_and(|(_, old)| !better(*old, v)) {
-                        queue.pop_back();
-                    }
-                    queue.push_back((next, v));
-                }
-                next += 1;
-            }
-            while queue.front().is_some_and(|(i, _)| i + half < t) {
-                queue.pop_front();
-            }
-            out.push(queue.front().map(|(_, v)| *v));
-        }
-        out
-    };
-    let dilated = extreme(values, |a, b| a > b);
-    let closed = extreme(&dilated, |a, b| a < b);
-    closed.into_iter().zip(values).map(|(closed, v)| v.and(closed)).collect()
-}
 
 /// Days from one date to another, for tests and callers that match dates.
 pub fn days_apart(a: Date, b: Date) -> i64 {
