@@ -151,12 +151,15 @@ impl Quarters {
                 _ => usual,
             };
             usual = x;
-            if let Some(value) = value {
-                *value -= coefficient * x;
-            }
+            let restless = before.zip(known.get(next)).is_some_and(|(a, b)| (coefficient * (b.1 - a.1)).abs() > RESTLESS);
+            *value = value.filter(|_| !restless).map(|v| v - coefficient * x);
         }
     }
 }
+
+/// Between two days that what is measured moves further apart than this, ln, nobody knows when within the day it moved:
+/// those quarters are left out.
+const RESTLESS: f64 = 0.015;
 
 /// A measured quantity that moves the light, day by day, with what is known of its coefficient beforehand.
 struct Covariate {

@@ -238,9 +238,11 @@ impl Course {
         let days = if sharp >= WHOLLY_SHARP { c.stays_days } else { c.stays_days_unsharp };
         let from = edge.at + 1;
         let to = from + days * PER_DAY;
-        let after = self.level.median(from + days * PER_DAY / 2..to);
-        let before = self.level.median(edge.at.saturating_sub(6 * PER_DAY)..edge.at);
-        to <= self.level.values.len() && after.zip(before).is_some_and(|(a, b)| sign * (a - b) >= share)
+        let before = [6, 20].map(|d| self.level.median(edge.at.saturating_sub(d * PER_DAY)..edge.at));
+        let lowered = |after: f64| before.iter().flatten().all(|before| sign * (after - before) >= share);
+        let chunk = STAY_CHUNK * PER_DAY;
+        to <= self.level.values.len()
+            && (from + days * PER_DAY / 2..to).step_by(chunk).all(|t| self.level.median(t..t + chunk).is_none_or(lowered))
     }
 
     /// Changes over days that stay, on what the sharp steps left. Takes them out too.
@@ -377,6 +379,8 @@ const MOST_STEPS: usize = 200;
 const DIP_SDS: f64 = 2.5;
 /// Share of a step that must lie within half a day.
 const SHARP_SHARE: f64 = 0.5;
+/// While a step down must stay, the level is looked at over so many days at a time.
+const STAY_CHUNK: usize = 5;
 /// From this share on it came within hours.
 const WHOLLY_SHARP: f64 = 0.8;
 /// A smaller step this soon beside a greater one belongs to it: the day of a visit, a new lamp's burn-in, the days
