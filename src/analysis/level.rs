@@ -13,7 +13,9 @@ const FALL_UNKNOWN: (f64, f64) = (0.0005, 0.3);
 /// Variance of a median against that of a mean of normal values.
 const MEDIAN_COST: f64 = 1.57;
 /// Days on either side in the rolling median of day-to-day differences.
-const FALL_DAYS: usize = 12;
+const FALL_DAYS: usize = 25;
+/// A unit's usual course rises no faster than this, ln per day: by the season. What rises faster is water that clears.
+const FASTEST_RISE: f64 = 0.0007;
 /// Differences that median needs.
 const FALL_LEAST: usize = 8;
 /// How far a window may reach for readings beyond its own length, days.
@@ -187,6 +189,7 @@ fn without_fall(ln: &[Option<f64>]) -> (Vec<Option<f64>>, f64) {
         let around = d.saturating_sub(FALL_DAYS)..(d + FALL_DAYS + 1).min(days);
         let mut near: Vec<f64> = by_day[around].iter().flatten().copied().collect();
         let slope = if near.len() >= FALL_LEAST { median(&mut near).unwrap_or(overall) } else { overall };
+        let slope = slope.min(FASTEST_RISE);
         for q in 0..PER_DAY {
             fall += slope / PER_DAY as f64;
             if let Some(value) = &mut out[d * PER_DAY + q] {

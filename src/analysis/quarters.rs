@@ -151,7 +151,8 @@ impl Quarters {
                 _ => usual,
             };
             usual = x;
-            let restless = before.zip(known.get(next)).is_some_and(|(a, b)| (coefficient * (b.1 - a.1)).abs() > RESTLESS);
+            let restless =
+                before.zip(known.get(next)).is_some_and(|(a, b)| (coefficient * (b.1 - a.1)).abs() > RESTLESS);
             *value = value.filter(|_| !restless).map(|v| v - coefficient * x);
         }
     }

@@ -183,16 +183,22 @@ impl Course {
     /// Sharp steps, whoever logged them, by time. Takes them out of the level.
     fn edges(&mut self, c: &StepConstants) -> Vec<Edge> {
         let mut found: Vec<Edge> = Vec::new();
+        let mut spent = vec![false; self.level.values.len()];
         for _ in 0..MOST_STEPS {
             let kept = self.outside_dips(c);
             let best = (0..kept.len())
+                .filter(|at| !spent[*at])
                 .filter_map(|at| self.candidate(&kept, at, c))
                 .filter(|edge| found.iter().all(|f| !is_tail(edge, f)))
                 .max_by(|a, b| a.z.abs().total_cmp(&b.z.abs()));
             let Some(best) = best else { break };
+            // Whatever becomes of it, it is not looked at again: a step that cannot be placed must not come back.
+            spent[best.at] = true;
             let best = Edge { at: self.level.placed(&best), ..best };
-            self.level.take_out(&best);
-            found.push(best);
+            if found.iter().all(|f| f.at.abs_diff(best.at) > 1) {
+                self.level.take_out(&best);
+                found.push(best);
+            }
         }
         found.sort_by_key(|edge| edge.at);
         found
@@ -242,7 +248,9 @@ impl Course {
         let lowered = |after: f64| before.iter().flatten().all(|before| sign * (after - before) >= share);
         let chunk = STAY_CHUNK * PER_DAY;
         to <= self.level.values.len()
-            && (from + days * PER_DAY / 2..to).step_by(chunk).all(|t| self.level.median(t..t + chunk).is_none_or(lowered))
+            && (from + days * PER_DAY / 2..to)
+                .step_by(chunk)
+                .all(|t| self.level.median(t..t + chunk).is_none_or(lowered))
     }
 
     /// Changes over days that stay, on what the sharp steps left. Takes them out too.
