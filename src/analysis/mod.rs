@@ -1,7 +1,11 @@
 //! Readings to days to causes, dates and a verdict. PURE: numbers in, numbers out.
 
 pub mod condition;
+pub mod episodes;
+mod level;
+mod quarters;
 pub mod rollup;
+pub mod steps;
 
 use crate::domain::{DaySummary, Reading, ServiceEntry, UnitSpec};
 
