@@ -12,10 +12,10 @@ use super::causes::{self, Scene};
 use super::condition::{Facts, condition, log_state};
 use super::course::{Course, quantile_sorted};
 use super::design::{Design, Growth};
-use super::events::{EventKind, Events};
+use super::events::{self, EventKind, Events};
 use super::forecast::{self, Ahead};
 use super::model::{self, Fitted, Observed, Variant};
-use super::steps::StepsFound;
+use super::steps::{self, StepsFound};
 use super::structures::Setting;
 use super::{Constants, History, parts};
 use crate::domain::assessment::{
@@ -35,7 +35,7 @@ pub fn assess(history: &History<'_>, as_of: Timestamp, constants: &Constants) ->
         latest: history.latest.filter(|latest| latest.at <= as_of),
         ..*history
     };
-    let found = StepsFound::default();
+    let found = steps::find(history.days, history.log, history.spec, &constants.steps);
     let episodes = Vec::new();
     assess_found(&history, as_of, constants, &found, episodes)
 }
@@ -248,17 +248,17 @@ fn latest_reading(history: &History<'_>) -> Option<LatestReading> {
 }
 
 fn unlogged(found: &StepsFound) -> Vec<UnloggedStep> {
-    let one = |step: &super::steps::Step| {
+    let one = |step: &steps::Step| {
         let up = step.ln_size > 0.0;
         UnloggedStep {
             kind: if up { StepKind::StepUp } else { StepKind::StepDown },
             at: step.date,
             gain_percent: up.then(|| 100.0 * step.ln_size.exp_m1()),
             loss_percent: (!up).then(|| causes::percent(-step.ln_size)),
-            likely: match (up, step.lamp_reset) {
-                (_, true) => Likely::LampReplaced,
-                (true, false) => Likely::SleeveCleaned,
-                (false, false) => Likely::WaterChanged,
+            likely: match events::usual_reading(step) {
+                EventKind::LampReplaced => Likely::LampReplaced,
+                EventKind::SleeveCleaned => Likely::SleeveCleaned,
+                _ => Likely::WaterChanged,
             },
         }
     };

@@ -4,6 +4,9 @@
 //! "trial" names the design trial on simulated units that came before this code; a value from it is a starting point,
 //! not a fact of the trade.
 
+use super::rollup::RollupConstants;
+use super::steps::StepConstants;
+
 /// All constants of the analysis.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Constants {
@@ -11,6 +14,10 @@ pub struct Constants {
     pub model: ModelConstants,
     /// Forecast, verdict and dates.
     pub forecast: ForecastConstants,
+    /// Readings to days.
+    pub rollup: RollupConstants,
+    /// The search for steps.
+    pub steps: StepConstants,
 }
 
 /// A normal prior.

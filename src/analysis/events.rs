@@ -2,7 +2,7 @@
 
 use super::History;
 use super::course::Course;
-use super::steps::StepsFound;
+use super::steps::{Step, StepsFound};
 use crate::domain::{ServiceAction, Timestamp};
 
 /// What an event resets.
@@ -66,9 +66,9 @@ impl Events {
     pub fn new(history: &History<'_>, course: &Course, as_of: Timestamp, found: &StepsFound) -> Self {
         let mut events = Self::default();
         for (place, entry) in history.log.iter().enumerate().take_while(|(_, entry)| entry.at <= as_of) {
-            let date = entry.at.date_in(&history.spec.zone);
             let corrected = found.snapped.iter().find(|snap| snap.entry == place);
-            let day = corrected.map_or_else(|| course.number(date).saturating_add(1), |snap| course.number(snap.used));
+            let date = corrected.map_or_else(|| entry.at.date_in(&history.spec.zone), |snap| snap.used);
+            let day = course.number(date).saturating_add(1);
             if entry.action == ServiceAction::ReferenceCheck
                 && let Some(value) = entry.value.filter(|v| v.is_finite() && *v > 0.0)
             {
@@ -79,11 +79,7 @@ impl Events {
             }
         }
         for (place, step) in found.steps.iter().enumerate() {
-            let kind = match (step.ln_size > 0.0, step.lamp_reset) {
-                (_, true) => EventKind::LampReplaced,
-                (true, false) => EventKind::SleeveCleaned,
-                (false, false) => EventKind::Shift,
-            };
+            let kind = usual_reading(step);
             events.add(Event { day: course.number(step.date), kind, origin: Origin::Step(place) });
         }
         events
@@ -121,6 +117,16 @@ impl Events {
     /// Whether `day` is the one an event happened on, so that it holds light from before and after.
     pub fn mixes(&self, day: i32) -> bool {
         self.list.iter().any(|event| event.day == day + 1)
+    }
+}
+
+/// What a step nobody logged most usually was: a step up within hours is work at the unit, and most work is a cleaning;
+/// a step down, a slow one, or one with the lamp burning on is none.
+pub fn usual_reading(step: &Step) -> EventKind {
+    match (step.lamp_reset, step.ln_size > 0.0 && !step.slow && step.lamp_off != Some(false)) {
+        (true, _) => EventKind::LampReplaced,
+        (false, true) => EventKind::SleeveCleaned,
+        (false, false) => EventKind::Shift,
     }
 }
 

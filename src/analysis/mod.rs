@@ -13,6 +13,9 @@ pub mod forecast;
 pub mod model;
 pub mod parts;
 pub mod posterior;
+mod quarters;
+pub mod rollup;
+pub mod steps;
 pub mod structures;
 pub mod whiten;
 
