@@ -10,7 +10,7 @@ use rand_distr::{Distribution, StandardNormal};
 
 use super::physics::{self, Growth, Lamp};
 use super::plan::{Channels, Deposit, Fault, FaultKind, Optics, Sensor, Service, UnitPlan, Usage, Window, Work};
-use super::truth::MEAN_DAYS;
+use super::truth::{HORIZON_DAYS, MEAN_DAYS, Truth};
 use super::use_pattern::UsePattern;
 use super::water::{Shift, Snowmelt, Storm, Water};
 use crate::domain::time::{DAY, HOUR, MINUTE};
@@ -191,9 +191,9 @@ fn blank(dice: &mut Dice, kind: Kind, seed: u64) -> UnitPlan {
             wall_intensity: dice.uniform(60.0, 140.0),
         },
         lamp: Lamp {
-            burn_in: dice.uniform(0.02, 0.05),
-            burn_in_hours: dice.uniform(25.0, 90.0),
-            life_loss: dice.uniform(0.0, 0.01),
+            burn_in: dice.uniform(0.01, 0.04),
+            burn_in_hours: dice.uniform(20.0, 35.0),
+            life_loss: dice.uniform(0.0, 0.005),
             shape: dice.uniform(0.85, 1.1),
             weaker: 0.0,
         },
@@ -307,6 +307,7 @@ fn shifts(dice: &mut Dice, plan: &mut UnitPlan, least: u32, most: u32) {
 /// Lamp, sleeve, window and sensor at their usual rates, on any water; no services yet.
 fn ordinary(dice: &mut Dice, plan: &mut UnitPlan) {
     plan.lamp.life_loss = dice.normal(0.223, 0.045).max(0.08);
+    plan.lamp.burn_in_hours = dice.uniform(25.0, 90.0);
     plan.lamp_hours = dice.uniform(150.0, 11_000.0);
     let limit = dice.uniform(0.25, 0.8);
     plan.deposit.growth = dice.pick(&[
@@ -532,16 +533,30 @@ fn papers(dice: &mut Dice, plan: &mut UnitPlan, kind: Kind) {
     if dice.chance(0.7) {
         plan.papers.reference = Some(truth.new_intensity * dice.normal(1.0, 0.008));
     }
+    plan.papers.set_point = set_point(dice, plan, &truth, kind);
+}
+
+/// Worst days of a history on which a well-kept unit may still be under its set point, share.
+const SHORT_SHARE: f64 = 0.03;
+
+fn set_point(dice: &mut Dice, plan: &UnitPlan, truth: &Truth, kind: Kind) -> f64 {
     let ahead = match kind {
         Kind::Usual | Kind::Hard | Kind::LampOnly | Kind::SensorOnly => Some(dice.uniform(10.0, 130.0)),
         Kind::FastFouling => Some(dice.uniform(3.0, 40.0)),
         Kind::Healthy | Kind::WaterOnly | Kind::NeverCrosses => None,
     };
     let last = truth.days.last().map(|day| day.date);
-    let course = ahead.zip(last).map(|(days, last)| truth.course_from(last, days as usize + MEAN_DAYS));
-    let end: Vec<f64> = course.unwrap_or_default().into_iter().rev().take(MEAN_DAYS).collect();
-    let least = if kind == Kind::NeverCrosses { 0.55 } else { 0.6 } * truth.new_intensity;
-    let set_point = if end.is_empty() { least } else { end.iter().sum::<f64>() / end.len() as f64 };
+    let course = last.map(|last| truth.course_from(last, HORIZON_DAYS as usize)).unwrap_or_default();
+    let mut lived: Vec<f64> = truth.days.iter().filter(|day| !day.closed).map(|day| day.intensity).collect();
+    lived.sort_by(f64::total_cmp);
+    let worst = lived.get((SHORT_SHARE * lived.len() as f64) as usize).copied().unwrap_or(truth.new_intensity);
+    let wanted = match ahead {
+        Some(days) => {
+            let end = course.iter().skip(days as usize).take(MEAN_DAYS);
+            (end.sum::<f64>() / MEAN_DAYS as f64).min(worst)
+        }
+        None => course.into_iter().fold(worst, f64::min).min(0.65 * truth.new_intensity) * 0.92,
+    };
     let step: f64 = if plan.papers.sensor.unit == IntensityUnit::Percent { 1.0 } else { 0.1 };
-    plan.papers.set_point = ((set_point / step).round() * step).max(step);
+    ((wanted / step).round() * step).max(step)
 }

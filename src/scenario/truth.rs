@@ -134,6 +134,11 @@ impl Truth {
         self.position(date).map(|i| &self.days[i])
     }
 
+    /// What a lasting change of the water costs in the end, ln.
+    pub fn shift_loss(&self, shift: &Shift) -> f64 {
+        physics::water_loss(shift.absorbance, self.world.plan.optics.path_cm)
+    }
+
     fn position(&self, date: Date) -> Option<usize> {
         self.days.binary_search_by_key(&date, |day| day.date).ok()
     }
