@@ -1,1 +1,3 @@
 //! The integration tests: one binary.
+
+mod payloads;
