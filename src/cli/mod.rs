@@ -1,5 +1,7 @@
 //! The commands: one file each. Data on stdout, diagnostics on stderr.
 
+pub mod check;
+
 use std::process::ExitCode;
 
 /// How a command ends other than well: the exit code of the contract and a text for stderr.
