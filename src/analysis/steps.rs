@@ -171,13 +171,29 @@ impl Course {
     fn outside_dips(&self, c: &StepConstants) -> Vec<Option<f64>> {
         let closed = closing(&self.level.values, c.dip_days * PER_DAY);
         let limit = DIP_SDS * self.level.noise.sd();
-        let mut kept = self.level.values.clone();
-        for (value, closed) in kept.iter_mut().zip(&closed) {
-            if value.zip(*closed).is_some_and(|(v, c)| c - v > limit) {
-                *value = None;
+        let values = &self.level.values;
+        let depth = |t: usize| values[t].zip(closed[t]).map_or(0.0, |(v, c)| c - v);
+        let mut kept = values.clone();
+        let mut t = 0;
+        while t < values.len() {
+            let first = t;
+            while t < values.len() && (values[t].is_none() || depth(t) > limit) {
+                t += 1;
             }
+            let deepest = (first..t).map(depth).fold(0.0, f64::max);
+            if deepest > limit && !self.ends_sharply(first, t, deepest) {
+                kept[first..t].fill(None);
+            }
+            t += 1;
         }
         kept
+    }
+
+    /// Whether the course rises by most of `depth` right after the dip `first..end`.
+    fn ends_sharply(&self, first: usize, end: usize, depth: f64) -> bool {
+        let before = self.level.values[first..end].iter().rev().flatten().take(2).copied().reduce(f64::max);
+        let after = self.level.values[end..].iter().flatten().take(2).copied().reduce(f64::min);
+        before.zip(after).is_some_and(|(before, after)| after - before >= SHARP_SHARE * depth)
     }
 
     /// Sharp steps, whoever logged them, by time. Takes them out of the level.
