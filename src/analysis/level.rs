@@ -198,14 +198,23 @@ fn without_fall(ln: &[Option<f64>]) -> (Vec<Option<f64>>, f64) {
         (d * PER_DAY..(d + 1) * PER_DAY).filter_map(|t| Some(ln[t]? - ln[t.checked_sub(PER_DAY)?]?)).collect()
     };
     let by_day: Vec<Vec<f64>> = (0..days).map(difference).collect();
-    let overall = median(&mut by_day.iter().flatten().copied().collect::<Vec<_>>()).unwrap_or(0.0);
+    let mut all: Vec<f64> = by_day.iter().flatten().copied().collect();
+    let per_day = all.len() as f64 / by_day.iter().filter(|d| !d.is_empty()).count().max(1) as f64;
+    let middle = median(&mut all).unwrap_or(0.0);
+    let sd = robust_sd(&mut all.iter().map(|d| d - middle).collect::<Vec<_>>()).unwrap_or(0.0);
+    // What is no more than the noise of a median of so many days is nothing (Stein's shrinkage, positive part).
+    let shrunk = |value: f64, differences: usize| {
+        let error = MEDIAN_COST * sd * sd * per_day.max(1.0) / differences.max(1) as f64;
+        value * (1.0 - error / (value * value).max(error)).max(0.0)
+    };
+    let overall = shrunk(middle, all.len());
     let mut fall = 0.0;
     let mut out = ln.to_vec();
     for d in 0..days {
         let around = d.saturating_sub(FALL_DAYS)..(d + FALL_DAYS + 1).min(days);
         let mut near: Vec<f64> = by_day[around].iter().flatten().copied().collect();
-        let slope = if near.len() >= FALL_LEAST { median(&mut near).unwrap_or(overall) } else { overall };
-        let slope = slope.min(FASTEST_RISE);
+        let here = if near.len() >= FALL_LEAST { median(&mut near).unwrap_or(overall) } else { overall };
+        let slope = (overall + shrunk(here - overall, near.len())).min(FASTEST_RISE);
         for q in 0..PER_DAY {
             fall += slope / PER_DAY as f64;
             if let Some(value) = &mut out[d * PER_DAY + q] {
