@@ -107,6 +107,22 @@ impl Level {
         median(&mut v)
     }
 
+    /// How far each quarter lies under the grey closing of `days`, the usual distance taken off. With `open_end` a
+    /// course that ends inside a dip counts as if it came back the day after.
+    pub fn under_closing(&self, days: usize, open_end: bool) -> Vec<Option<f64>> {
+        let width = days * PER_DAY;
+        let mut padded = self.values.clone();
+        if open_end {
+            padded.extend(std::iter::repeat_n(Some(f64::MAX), width));
+        }
+        let closed = closing(&padded, width);
+        let mut under: Vec<Option<f64>> =
+            self.values.iter().zip(&closed).map(|(v, closed)| Some((*closed)? - (*v)?)).collect();
+        let usual = median(&mut under.iter().flatten().copied().collect::<Vec<_>>()).unwrap_or(0.0);
+        under.iter_mut().flatten().for_each(|u| *u -= usual);
+        under
+    }
+
     /// Takes a step out.
     pub fn take_out(&mut self, edge: &Edge) {
         self.values[edge.at..].iter_mut().flatten().for_each(|v| *v -= edge.size);
@@ -142,7 +158,7 @@ impl Level {
     /// Share of the step that lies between the two half days beside its quarter, and its standard error; `None` where
     /// one of them has no readings.
     pub fn sharpness(&self, edge: &Edge) -> Option<(f64, f64)> {
-        let near = |range: std::ops::Range<usize>| {
+        let near = |range: Range<usize>| {
             let mut v: Vec<f64> = self.values.get(range)?.iter().flatten().copied().collect();
             let n = v.len() as f64;
             median(&mut v).map(|m| (m, n))
@@ -157,7 +173,7 @@ impl Level {
     pub fn placed(&self, edge: &Edge) -> usize {
         let end = self.values.len();
         let around = edge.at.saturating_sub(2 * PER_DAY)..(edge.at + 2 * PER_DAY + 1).min(end);
-        let half = |range: std::ops::Range<usize>| {
+        let half = |range: Range<usize>| {
             let mut v: Vec<f64> = self.values[range].iter().flatten().copied().collect();
             median(&mut v)
         };
@@ -182,14 +198,23 @@ fn without_fall(ln: &[Option<f64>]) -> (Vec<Option<f64>>, f64) {
         (d * PER_DAY..(d + 1) * PER_DAY).filter_map(|t| Some(ln[t]? - ln[t.checked_sub(PER_DAY)?]?)).collect()
     };
     let by_day: Vec<Vec<f64>> = (0..days).map(difference).collect();
-    let overall = median(&mut by_day.iter().flatten().copied().collect::<Vec<_>>()).unwrap_or(0.0);
+    let mut all: Vec<f64> = by_day.iter().flatten().copied().collect();
+    let per_day = all.len() as f64 / by_day.iter().filter(|d| !d.is_empty()).count().max(1) as f64;
+    let middle = median(&mut all).unwrap_or(0.0);
+    let sd = robust_sd(&mut all.iter().map(|d| d - middle).collect::<Vec<_>>()).unwrap_or(0.0);
+    // What is no more than the noise of a median of so many days is nothing (Stein's shrinkage, positive part).
+    let shrunk = |value: f64, differences: usize| {
+        let error = MEDIAN_COST * sd * sd * per_day.max(1.0) / differences.max(1) as f64;
+        value * (1.0 - error / (value * value).max(error)).max(0.0)
+    };
+    let overall = shrunk(middle, all.len());
     let mut fall = 0.0;
     let mut out = ln.to_vec();
     for d in 0..days {
         let around = d.saturating_sub(FALL_DAYS)..(d + FALL_DAYS + 1).min(days);
         let mut near: Vec<f64> = by_day[around].iter().flatten().copied().collect();
-        let slope = if near.len() >= FALL_LEAST { median(&mut near).unwrap_or(overall) } else { overall };
-        let slope = slope.min(FASTEST_RISE);
+        let here = if near.len() >= FALL_LEAST { median(&mut near).unwrap_or(overall) } else { overall };
+        let slope = (overall + shrunk(here - overall, near.len())).min(FASTEST_RISE);
         for q in 0..PER_DAY {
             fall += slope / PER_DAY as f64;
             if let Some(value) = &mut out[d * PER_DAY + q] {
@@ -202,7 +227,7 @@ fn without_fall(ln: &[Option<f64>]) -> (Vec<Option<f64>>, f64) {
 
 /// Grey closing with a flat element of `width`: the greatest in each window, then the least of those. Missing values
 /// are passed over; at the ends the window is cut.
-pub(crate) fn closing(values: &[Option<f64>], width: usize) -> Vec<Option<f64>> {
+fn closing(values: &[Option<f64>], width: usize) -> Vec<Option<f64>> {
     let half = width / 2;
     let extreme = |values: &[Option<f64>], better: fn(f64, f64) -> bool| -> Vec<Option<f64>> {
         let mut queue: VecDeque<(usize, f64)> = VecDeque::new();
