@@ -10,11 +10,13 @@ use rand_chacha::rand_core::SeedableRng;
 
 use super::causes::{self, Scene};
 use super::condition::{Facts, condition, log_state};
-use super::course::{Course, quantile_sorted};
+use super::constants::ModelConstants;
+use super::course::{Course, median, quantile_sorted};
 use super::design::{Design, Growth};
 use super::events::{self, EventKind, Events};
 use super::forecast::{self, Ahead};
 use super::model::{self, Fitted, Observed, Variant};
+use super::readings;
 use super::steps::{self, StepsFound};
 use super::structures::Setting;
 use super::{Constants, History, parts};
@@ -54,7 +56,7 @@ fn assess_found(
     let answer = course
         .as_ref()
         .filter(|course| course.days.len() >= constants.model.least_days)
-        .and_then(|course| Answer::new(history, as_of, constants, course, &events, &episodes));
+        .and_then(|course| Answer::new(history, as_of, constants, course, (&events, found), &episodes));
     let days = course.as_ref().map_or(0, |course| course.days.len());
     let learning = answer.is_none();
     let answer = answer.unwrap_or_else(|| Answer::learning(history, as_of, days, constants));
@@ -105,12 +107,12 @@ impl Answer {
         as_of: Timestamp,
         constants: &Constants,
         course: &Course,
-        events: &Events,
+        (events, found): (&Events, &StepsFound),
         episodes: &[Episode],
     ) -> Option<Self> {
         let (spec, c) = (history.spec, constants);
         let mut rng = ChaCha8Rng::seed_from_u64(seed(&spec.id, course.date(course.today)));
-        let fitted = fit(history, constants, course, events, episodes, &mut rng)?;
+        let fitted = fit(history, constants, course, (events, found), episodes, &mut rng)?;
         let losses = causes::losses(&fitted, course, &mut rng);
         let ahead = forecast::ahead(&fitted, &losses, course, spec.set_point, (&c.model, &c.forecast), &mut rng);
         let scene = Scene { fitted: &fitted, course, falling: ahead.falling, constants: &c.forecast };
@@ -154,7 +156,7 @@ fn fit<'a>(
     history: &History<'_>,
     constants: &Constants,
     course: &'a Course,
-    events: &Events,
+    (events, found): (&Events, &StepsFound),
     episodes: &[Episode],
     rng: &mut ChaCha8Rng,
 ) -> Option<Fitted<'a>> {
@@ -164,34 +166,54 @@ fn fit<'a>(
         .map(|e| (course.number(e.from.date_in(&spec.zone)), course.number(e.to.date_in(&spec.zone))))
         .collect();
     let clouded = |day: i32| spans.iter().any(|(from, to)| (*from..=*to).contains(&day));
-    let centre = match spec.reference.filter(|r| *r > 0.0) {
-        Some(reference) => reference.ln(),
-        None => {
-            let mut start: Vec<f64> = course.ln.iter().take(10).copied().collect();
-            super::course::median(&mut start)
-        }
-    };
-    let observed = Observed::new(course, centre, |day| events.mixes(day) || clouded(day));
+    let centre = centre(spec, course);
+    let checks = reference_checks(course, events);
+    let observed = Observed::new(course, centre, checks, |day| events.mixes(day) || clouded(day));
     if observed.days.len() < model.least_days / 2 {
         return None;
     }
-    let own_pace = (constants.forecast.own_pace_least_days, constants.forecast.own_pace_most_days);
-    let saturating: f64 = model.saturating.iter().map(|(_, weight)| weight).sum();
-    let growths = std::iter::once((Growth::Steady, 1.0 - saturating))
-        .chain(model.saturating.iter().map(|(tau, weight)| (Growth::Saturating(*tau), *weight)));
-    let variants = growths
-        .map(|(growth, weight)| Variant {
-            design: Design::new(course, spec, events, growth, model, own_pace),
-            ln_weight: weight.ln(),
-        })
-        .collect();
     let setting = Setting {
         model,
         path_cm: spec.sensor.path_cm,
         reference: spec.reference.is_some_and(|r| r > 0.0),
         neighbours: history.neighbours,
     };
-    model::fit(variants, &observed, &setting, &reference_checks(course, events), centre, rng)
+    let own_pace = (constants.forecast.own_pace_least_days, constants.forecast.own_pace_most_days);
+    let variant = |events: &Events, growth: Growth, weight: f64| Variant {
+        design: Design::new(course, spec, events, growth, model, own_pace),
+        ln_weight: weight,
+    };
+    let (noises, weights) = model::choose_noise(&variant(events, Growth::Steady, 0.0), &observed, &setting)?;
+    let evidence = |events: &Events| {
+        let noise = (noises.first()?, weights.as_slice());
+        model::evidence(&variant(events, Growth::Steady, 0.0), noise, &observed, &setting)
+    };
+    let readings = readings::choose(events.clone(), &readings::doubts(events, found), evidence);
+    let mut variants = Vec::new();
+    for (events, odds) in &readings {
+        variants.extend(growths(model).into_iter().map(|(growth, weight)| variant(events, growth, odds + weight.ln())));
+    }
+    model::fit(variants, (&noises, &weights), &observed, &setting, centre, rng)
+}
+
+/// The kinds of growth with their weights beforehand.
+fn growths(model: &ModelConstants) -> Vec<(Growth, f64)> {
+    let saturating = model.saturating.iter().map(|(tau, weight)| (Growth::Saturating(*tau), *weight));
+    let delayed = model.delayed.iter().map(|(tau, weight)| (Growth::Delayed(*tau), *weight));
+    let others: Vec<(Growth, f64)> = delayed.chain(saturating).collect();
+    let left = 1.0 - others.iter().map(|(_, weight)| weight).sum::<f64>();
+    std::iter::once((Growth::Steady, left.max(0.01))).chain(others).collect()
+}
+
+/// ln of light that the level is counted from: the reference, or the first days.
+fn centre(spec: &UnitSpec, course: &Course) -> f64 {
+    spec.reference.filter(|r| *r > 0.0).map_or_else(
+        || {
+            let mut start: Vec<f64> = course.ln.iter().take(10).copied().collect();
+            median(&mut start)
+        },
+        f64::ln,
+    )
 }
 
 /// Reference checks as (day, ln of duty over reference): the loss of sensor and window, measured.

@@ -88,6 +88,9 @@ pub struct ModelConstants {
     /// Time constants of deposits that saturate, days, each with its weight beforehand against steady growth. Kern and
     /// Seaton's asymptotic fouling, from memory; the grid is ours.
     pub saturating: Vec<(f64, f64)>,
+    /// Time constants of deposits that take time to begin, days, each with its weight beforehand against steady
+    /// growth. Near linear after an induction time is usual: from memory of the trade, no source; the grid is ours.
+    pub delayed: Vec<(f64, f64)>,
     /// Share of an interval's loss that a cleaning leaves behind, and its spread; from the trial.
     pub left_behind: Belief,
     /// Further spread of what a cleaning leaves, ln.
@@ -143,7 +146,7 @@ impl Default for ModelConstants {
         Self {
             least_days: 14,
             level_sd: 0.5,
-            reference_sd: 0.03,
+            reference_sd: 0.015,
             lamp: vec![hypothesis(0.70, 0.223, 0.045), hypothesis(0.20, 0.40, 0.20), hypothesis(0.10, 0.03, 0.03)],
             lamp_curve: Belief::new(0.0, 0.05),
             burn_in: Belief::new(0.04, 0.015),
@@ -157,6 +160,7 @@ impl Default for ModelConstants {
             curve_spread: 1.0,
             curve_weight: 0.5,
             saturating: vec![(40.0, 0.12)],
+            delayed: vec![(10.0, 0.4)],
             left_behind: Belief::new(0.05, 0.04),
             left_behind_floor: 0.002,
             initial_deposit: Belief::new(0.03, 0.06),
@@ -174,7 +178,7 @@ impl Default for ModelConstants {
             temperature: Belief::new(0.003, 0.002),
             season_sd: 0.03,
             season_weight: 0.5,
-            wander_sd: vec![0.0007, 0.0015, 0.003, 0.006, 0.012, 0.025],
+            wander_sd: vec![0.002, 0.004, 0.008, 0.016, 0.03],
             wander_tau_days: vec![12.0, 40.0],
             day_sd_floor: 0.0005,
             half_weight_readings: 6.0,

@@ -15,15 +15,18 @@ use crate::domain::UnitSpec;
 pub enum Growth {
     /// In proportion to time, or with a slope that changes within bounds.
     Steady,
+    /// In proportion to time once begun: u - tau (1 - exp(-u / tau)), tau in days.
+    Delayed(f64),
     /// Towards an end: tau (1 - exp(-u / tau)), tau in days.
     Saturating(f64),
 }
 
 impl Growth {
-    /// Effective days (in hundreds) after `days` of exposure; the slope at 0 is that of steady growth.
+    /// Effective days (in hundreds) after `days` of exposure; a rate of 1 is that of steady growth.
     pub fn at(self, days: f64) -> f64 {
         match self {
             Self::Steady => days / 100.0,
+            Self::Delayed(tau) => (days - tau * (1.0 - (-days / tau).exp())) / 100.0,
             Self::Saturating(tau) => tau / 100.0 * (1.0 - (-days / tau).exp()),
         }
     }

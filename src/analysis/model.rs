@@ -94,11 +94,13 @@ pub struct Observed {
     pub precision: Vec<f64>,
     /// Variance from rounding.
     pub rounding: f64,
+    /// Reference checks: day and ln of duty over reference, the loss of sensor and window measured directly.
+    pub checks: Vec<(i32, f64)>,
 }
 
 impl Observed {
     /// The days of `course` for which `leave_out` does not hold.
-    pub fn new(course: &Course, centre: f64, leave_out: impl Fn(i32) -> bool) -> Self {
+    pub fn new(course: &Course, centre: f64, checks: Vec<(i32, f64)>, leave_out: impl Fn(i32) -> bool) -> Self {
         let kept: Vec<usize> = (0..course.days.len()).filter(|i| !leave_out(course.days[*i])).collect();
         let mut precision: Vec<f64> = kept.iter().map(|i| course.precision[*i]).collect();
         let usual = median(&mut precision.clone()).max(1e-3);
@@ -108,6 +110,7 @@ impl Observed {
             y: kept.iter().map(|i| course.ln[*i] - centre).collect(),
             precision,
             rounding: course.rounding_variance,
+            checks,
         }
     }
 
@@ -130,23 +133,61 @@ impl Observed {
     }
 }
 
-/// The whole fit; `None` where the numbers do not allow one (which the callers treat as too little data).
+/// The whole fit under the readings in `variants`; `None` where the numbers do not allow one (which the callers treat
+/// as too little data).
 pub fn fit<'a>(
     variants: Vec<Variant<'a>>,
+    (noises, weights): (&[Noise], &[f64]),
     observed: &Observed,
     setting: &Setting<'_>,
-    checks: &[(i32, f64)],
     centre: f64,
     rng: &mut impl Rng,
 ) -> Option<Fitted<'a>> {
     let problems: Vec<Problem<'_, 'a>> =
-        variants.iter().map(|variant| Problem::new(variant, observed, setting, checks)).collect();
-    let first = problems.first()?;
-    let (noises, weights) = first.choose_noise()?;
-    let mut components = weigh(&problems, &noises, &weights);
+        variants.iter().map(|variant| Problem::new(variant, observed, setting)).collect();
+    let mut components = weigh(&problems, noises, weights);
     keep_the_heavy(&mut components, setting.model);
-    let draws = draw(&problems, &components, &weights, setting.model, rng)?;
+    let draws = draw(&problems, &components, weights, setting.model, rng)?;
+    if std::env::var("DBG").is_ok() {
+        eprintln!("noises {noises:?} n {}", observed.days.len());
+        for c in components.iter().take(6) { eprintln!("{c:?}"); }
+        let v = &variants[components[0].variant].design;
+        for (k, t) in v.terms.iter().enumerate() {
+            let mut x: Vec<f64> = draws.iter().filter(|d| d.variant == components[0].variant).map(|d| d.theta[k]).collect();
+            let p = setting.priors(v, &components[0].structure);
+            x.sort_by(f64::total_cmp);
+            eprintln!("{t:?} prior {:.3} {:.3} post {:.4} {:.4} {:.4}", p.mean[k], p.sd[k], quantile_sorted(&x, 0.1), quantile_sorted(&x, 0.5), quantile_sorted(&x, 0.9));
+        }
+        eprintln!("weights {:?}", weights.iter().zip(&observed.days).filter(|(w, _)| **w < 0.2).map(|(w, d)| (*d, (w*100.0).round())).collect::<Vec<_>>());
+    }
     Some(Fitted { variants, components, draws, centre })
+}
+
+/// The noises worth carrying on, best first, and the Student weights of the days, under wide beliefs.
+pub fn choose_noise(
+    variant: &Variant<'_>,
+    observed: &Observed,
+    setting: &Setting<'_>,
+) -> Option<(Vec<Noise>, Vec<f64>)> {
+    Problem::new(variant, observed, setting).choose_noise()
+}
+
+/// The log evidence of one reading of the events under one noise, over the structures that matter for it: all rates
+/// and windows, lamp and sensor as usual.
+pub fn evidence(
+    variant: &Variant<'_>,
+    (noise, weights): (&Noise, &[f64]),
+    observed: &Observed,
+    setting: &Setting<'_>,
+) -> Option<f64> {
+    let problem = Problem::new(variant, observed, setting);
+    let (_, rows) = problem.rows(noise, weights);
+    let mut candidates = setting.structures(&variant.design);
+    candidates.retain(|(s, _)| s.lamp == 0 && s.drift == 1 && (s.curved || s.rate == 0));
+    let found = weigh_structures(&problem, &rows, &candidates);
+    let best = found.iter().map(|(_, _, ln)| *ln).fold(f64::NEG_INFINITY, f64::max);
+    let sum: f64 = found.iter().map(|(_, _, ln)| (ln - best).exp()).sum();
+    (best.is_finite()).then(|| best + sum.ln())
 }
 
 /// One variant with its regressors written out.
@@ -164,7 +205,6 @@ impl<'p, 'a> Problem<'p, 'a> {
         variant: &'p Variant<'a>,
         observed: &'p Observed,
         setting: &'p Setting<'p>,
-        checks: &[(i32, f64)],
     ) -> Self {
         let design = &variant.design;
         let flat: Vec<f64> = observed.days.iter().flat_map(|day| design.row(*day)).collect();
@@ -181,7 +221,7 @@ impl<'p, 'a> Problem<'p, 'a> {
             observed,
             setting,
             x: Array2::from_shape_vec(shape, flat).unwrap_or_default(),
-            extra: checks.iter().map(check).collect(),
+            extra: observed.checks.iter().map(check).collect(),
             bounded: design.terms.iter().map(|term| term.at_least_zero()).collect(),
         }
     }

@@ -57,7 +57,7 @@ impl Setting<'_> {
     /// All structures of a design with the logarithm of their weight beforehand, ordered by rate.
     pub fn structures(&self, design: &Design<'_>) -> Vec<(Structure, f64)> {
         let seasonal = design.terms.contains(&Term::SeasonSine);
-        let steady = design.growth == Growth::Steady;
+        let steady = !matches!(design.growth, Growth::Saturating(_));
         let mut all = Vec::new();
         for rate in 0..self.model.rates.len() {
             let curves: &[bool] = if rate > 0 && steady { &[false, true] } else { &[false] };
