@@ -117,8 +117,8 @@ macro_rules! table {
                 place: $crate::config::mistake::Place,
                 out: &mut $crate::config::mistake::Findings,
             ) -> Self {
-                $crate::config::table::refuse_unknown::<Self>(table, &place, out);
-                Self { $($key: $crate::config::table::take(table, stringify!($key), &place, out),)+ place }
+                let misspelt = $crate::config::table::refuse_unknown::<Self>(table, &place, out);
+                Self { $($key: $crate::config::table::take(table, stringify!($key), &misspelt, &place, out),)+ place }
             }
         }
 
@@ -144,20 +144,32 @@ pub(super) fn join(path: &str, key: &str) -> String {
     if path.is_empty() { key.to_owned() } else { format!("{path}.{key}") }
 }
 
-/// Reads one key of a table.
-pub(super) fn take<T: Read>(table: &DeTable<'_>, key: &str, place: &Place, out: &mut Findings) -> Field<T> {
-    let Some((name, value)) = table.iter().find(|(name, _)| name.get_ref() == key) else { return Field::Absent };
+/// Reads one key of a table. One that is there only `misspelt` is wrong, not absent: it was reported already.
+pub(super) fn take<T: Read>(
+    table: &DeTable<'_>,
+    key: &str,
+    misspelt: &[&str],
+    place: &Place,
+    out: &mut Findings,
+) -> Field<T> {
+    let Some((name, value)) = table.iter().find(|(name, _)| name.get_ref() == key) else {
+        return if misspelt.contains(&key) { Field::Wrong } else { Field::Absent };
+    };
     let entry = Entry { file: place.file, key: join(&place.key, key), key_span: name.span(), value };
     T::read(&entry, out).map_or(Field::Wrong, Field::Given)
 }
 
-/// Reports every key that `T` does not have.
-pub(super) fn refuse_unknown<T: Table>(table: &DeTable<'_>, place: &Place, out: &mut Findings) {
+/// Reports every key that `T` does not have; returns the keys that seem to be meant.
+pub(super) fn refuse_unknown<T: Table>(table: &DeTable<'_>, place: &Place, out: &mut Findings) -> Vec<&'static str> {
+    let mut meant = Vec::new();
     for (name, _) in table.iter().filter(|(name, _)| !T::KEYS.contains(&name.get_ref().as_ref())) {
         let key = join(&place.key, name.get_ref());
-        let (says, remedy) = super::raw::unknown_key(T::HEADER, T::KEYS, name.get_ref());
-        out.mistake(&Place { file: place.file, key, span: name.span(), shown: Shown::Key }, says, remedy);
+        let unknown = super::raw::unknown_key(T::HEADER, T::KEYS, name.get_ref());
+        let at = Place { file: place.file, key, span: name.span(), shown: Shown::Key };
+        out.mistake(&at, unknown.says, unknown.remedy);
+        meant.extend(unknown.meant);
     }
+    meant
 }
 
 /// Reads a table under a key.
@@ -432,15 +444,19 @@ impl Moment {
 /// could be read; `None` then, because checks of meaning would only repeat them.
 pub(super) fn parse<T: Table>(text: &str, file: usize, out: &mut Findings) -> Option<T> {
     let (tree, errors) = DeTable::parse_recoverable(text);
-    let secret = holds_password(text);
+    let secret = !errors.is_empty() && holds_password(text);
+    if secret {
+        out.hide_values(file);
+    }
     for error in &errors {
-        let span = error.span().unwrap_or(0..0);
-        let line = line_around(text, span.start);
-        let shown = if secret { Shown::Key } else { Shown::Text };
-        let key = text[line.clone()].split('=').next().unwrap_or_default().trim().to_owned();
-        let place = Place { file, key, span: if secret { span } else { line }, shown };
+        let line = line_around(text, error.span().unwrap_or(0..0).start);
+        let shown = if secret { Shown::Line } else { Shown::Text };
         let (says, remedy) = syntax(error.message());
-        out.mistake(&place, says, remedy);
+        out.mistake(&Place { file, key: String::new(), span: line, shown }, says, remedy);
+    }
+    // Behind a broken header keys stand in the wrong table: what could be said about them would mislead.
+    if errors.iter().any(|error| text[line_around(text, error.span().unwrap_or(0..0).start)].starts_with('[')) {
+        return None;
     }
     let top = Place { file, key: String::new(), span: 0..0, shown: Shown::Nothing };
     let table = T::fill(tree.get_ref(), top, out);
@@ -451,7 +467,7 @@ pub(super) fn parse<T: Table>(text: &str, file: usize, out: &mut Findings) -> Op
     None
 }
 
-/// Whether a line seems to set a password itself: then no line of the file is shown.
+/// Whether a line seems to set a password itself.
 fn holds_password(text: &str) -> bool {
     text.lines().any(|line| {
         let key = line.split('=').next().unwrap_or_default().trim().to_lowercase();
@@ -487,7 +503,15 @@ fn syntax(message: &str) -> (String, String) {
     (format!("not TOML: {says}"), remedy.unwrap_or_else(expected))
 }
 
+/// The candidate an owner most likely meant, whatever its case.
+pub(super) fn meant<'a>(text: &str, candidates: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+    let candidates: Vec<&str> = candidates.into_iter().collect();
+    let lower: Vec<String> = candidates.iter().map(|candidate| candidate.to_lowercase()).collect();
+    let near = nearest(text, lower.iter().map(String::as_str))?;
+    lower.iter().position(|candidate| candidate == near).map(|at| candidates[at])
+}
+
 /// `did you mean ...?`, if a candidate is near.
 pub(super) fn did_you_mean<'a>(text: &str, candidates: impl IntoIterator<Item = &'a str>) -> Option<String> {
-    nearest(text, candidates).map(|candidate| format!("did you mean `{candidate}`?"))
+    meant(text, candidates).map(|candidate| format!("did you mean `{candidate}`?"))
 }
