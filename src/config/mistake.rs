@@ -167,6 +167,8 @@ impl Findings {
             Shown::KeyAndValue if self.hidden.contains(&place.file) => place.key.clone(),
             Shown::KeyAndValue => format!("{} = {}", place.key, raw()),
             Shown::Key => place.key.clone(),
+            // A table in braces has no header to show.
+            Shown::Text if raw().starts_with('{') => format!("{} = {}", place.key, raw()),
             Shown::Text => raw(),
             Shown::Line | Shown::Nothing => String::new(),
         };

@@ -5,7 +5,8 @@
 use std::time::Duration;
 
 use super::mistake::At;
-use super::table::{Bytes, Moment, Read, Table, Texts, meant, table};
+use super::table::{Read, Table, Texts, meant, table};
+use super::value::{Bytes, Moment};
 
 type Text = At<String>;
 type Number = At<f64>;
