@@ -72,7 +72,9 @@ pub(super) enum Shown {
     Key,
     /// The text of the span itself, such as a table's header.
     Text,
-    /// Nothing.
+    /// The number of the line only: its text may hold a password.
+    Line,
+    /// Nothing: the file as a whole is meant.
     Nothing,
 }
 
@@ -89,6 +91,7 @@ pub(super) struct At<T> {
 #[derive(Debug, Default)]
 pub(super) struct Findings {
     files: Vec<File>,
+    hidden: Vec<usize>,
     mistakes: Vec<(usize, Mistake)>,
     warnings: Vec<(usize, Mistake)>,
 }
@@ -107,6 +110,11 @@ impl Findings {
     pub fn add_file(&mut self, name: &Path, text: &str) -> usize {
         self.files.push(File { name: name.display().to_string(), text: text.to_owned() });
         self.files.len() - 1
+    }
+
+    /// From now on shows no value of a file: one of them may be a password.
+    pub fn hide_values(&mut self, file: usize) {
+        self.hidden.push(file);
     }
 
     /// Something wrong at a place.
@@ -156,10 +164,13 @@ impl Findings {
         };
         let raw = || shorten(text.get(place.span.clone()).unwrap_or_default());
         let text = match place.shown {
+            Shown::KeyAndValue if self.hidden.contains(&place.file) => place.key.clone(),
             Shown::KeyAndValue => format!("{} = {}", place.key, raw()),
             Shown::Key => place.key.clone(),
+            // A table in braces has no header to show.
+            Shown::Text if raw().starts_with('{') => format!("{} = {}", place.key, raw()),
             Shown::Text => raw(),
-            Shown::Nothing => String::new(),
+            Shown::Line | Shown::Nothing => String::new(),
         };
         Mistake { file: name.clone(), line, column, text, says, remedy }
     }
