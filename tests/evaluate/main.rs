@@ -244,7 +244,7 @@ impl Score {
     fn steps(&mut self, found: &Assessment, plan: &UnitPlan) {
         let near = |at: Date, other: Timestamp| (at - other.date_in(&plan.papers.zone)).get_days().abs() <= 2;
         let unlogged = |service: &&scenario::plan::Service| {
-            let action = service.action();
+            let action = service.work.action();
             service.logged.is_none()
                 && matches!(action, ServiceAction::SleeveCleaned | ServiceAction::SleeveReplaced)
                 && service.at < plan.to
