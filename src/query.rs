@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::domain::assessment::LatestReading;
 use crate::domain::similar::did_you_mean;
-use crate::domain::{Assessment, Condition, DaySummary, ServiceEntry, Timestamp, UnitId, UnitSpec, VerdictCause};
+use crate::domain::{Assessment, Condition, DaySummary, ServiceEntry, Timestamp, UnitId, UnitSpec};
 
 /// A question about the fleet.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -85,7 +85,7 @@ pub enum RefusalKind {
     Store,
 }
 
-/// One unit in one line.
+/// One unit of the fleet.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct UnitRow {
     /// The site's id.
@@ -95,64 +95,40 @@ pub struct UnitRow {
     /// A name for people, if the owner gave one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub name: Option<String>,
-    /// The state of the unit.
+    /// The site's time zone, in which the dates are meant.
+    pub zone: String,
+    /// The state of the unit now.
     pub condition: Condition,
     /// The latest reading, if there was one.
     pub reading: Option<LatestReading>,
-    /// Intensity at or under which treatment is not assured, in the unit of the reading.
+    /// `mW/cm2` or `percent`.
+    pub intensity_unit: String,
+    /// Intensity at or under which treatment is not assured.
     pub set_point: f64,
-    /// Light lost, percent of the reference, if it can be told.
-    pub loss_percent: Option<f64>,
-    /// The verdict's cause; `None` before the first assessment.
-    pub cause: Option<VerdictCause>,
-    /// How likely that is.
-    pub probability: Option<f64>,
-    /// What that cause costs, percent of light, where it is one with a figure.
-    pub cause_percent: Option<f64>,
-    /// The verdict in one sentence.
-    #[serde(default, skip_serializing_if = "String::is_empty")]
-    pub says: String,
-    /// Clean the sleeve by this day.
-    pub clean_by: Option<Date>,
-    /// New lamp by this day.
-    pub lamp_by: Option<Date>,
-    /// New sensor by this day.
-    pub sensor_by: Option<Date>,
-    /// When this was said; `None` before the first assessment.
-    pub as_of: Option<Timestamp>,
+    /// What was last said of it, perhaps hours ago; `None` before the first word.
+    pub assessment: Option<Assessment>,
 }
 
 impl UnitRow {
     /// The row of a unit as it is now, of which `assessment` is the latest, if there is one.
-    pub fn new(spec: &UnitSpec, live: Live, assessment: Option<&Assessment>) -> Self {
-        let forecast = assessment.map(|a| &a.forecast);
-        let loss = assessment.and_then(|a| a.loss.as_ref());
-        let cause = assessment.map(|a| a.verdict.cause);
-        let cost = loss
-            .zip(cause)
-            .and_then(|(loss, cause)| loss.causes.iter().find(|c| c.cause.name() == cause.name()).map(|c| c.percent));
+    pub fn new(spec: &UnitSpec, live: Live, assessment: Option<Assessment>) -> Self {
         Self {
             site: spec.id.site().to_owned(),
             unit: spec.id.unit().to_owned(),
             name: spec.name.clone(),
+            zone: spec.zone.iana_name().unwrap_or("UTC").to_owned(),
             condition: live.condition,
             reading: live.reading,
+            intensity_unit: spec.sensor.unit.symbol().to_owned(),
             set_point: spec.set_point,
-            loss_percent: loss.map(|loss| loss.total.percent),
-            cause,
-            probability: assessment.and_then(|a| a.verdict.probability),
-            cause_percent: cost,
-            says: assessment.map_or_else(String::new, |a| a.verdict.says.clone()),
-            clean_by: forecast.and_then(|f| f.clean_by),
-            lamp_by: forecast.and_then(|f| f.lamp_by),
-            sensor_by: forecast.and_then(|f| f.sensor_by),
-            as_of: assessment.map(|a| a.as_of),
+            assessment,
         }
     }
 
     /// The earliest day by which something must be done, if any.
     pub fn service_by(&self) -> Option<Date> {
-        [self.clean_by, self.lamp_by, self.sensor_by].into_iter().flatten().min()
+        let forecast = &self.assessment.as_ref()?.forecast;
+        [forecast.clean_by, forecast.lamp_by, forecast.sensor_by].into_iter().flatten().min()
     }
 }
 
@@ -247,7 +223,7 @@ fn try_answer(records: &mut impl Records, units: &[UnitSpec], query: Query, now:
 fn rows(records: &mut impl Records, units: &[UnitSpec], now: Timestamp) -> Result<Vec<UnitRow>, RecordsError> {
     let mut rows = units
         .iter()
-        .map(|spec| Ok(UnitRow::new(spec, records.live(spec, now)?, records.assessment(spec)?.as_ref())))
+        .map(|spec| Ok(UnitRow::new(spec, records.live(spec, now)?, records.assessment(spec)?)))
         .collect::<Result<Vec<_>, RecordsError>>()?;
     sort_worst_first(&mut rows);
     Ok(rows)
@@ -367,7 +343,6 @@ mod tests {
         let Answer::Units(rows) = ask(&mut Memory::default(), Query::Units) else { panic!() };
         let shown: Vec<_> = rows.iter().map(|row| (row.unit.as_str(), row.condition)).collect();
         assert_eq!(shown, [("bakery", Condition::Silent), ("boathouse", Condition::Fading)]);
-        assert_eq!((rows[1].cause_percent, rows[1].loss_percent), (Some(12.1), Some(21.8)));
         assert_eq!(rows[1].service_by(), Some(jiff::civil::date(2026, 9, 28)));
     }
 

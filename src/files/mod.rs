@@ -8,6 +8,7 @@ pub mod readings;
 pub mod refusal;
 pub mod service;
 pub mod source;
+pub mod unit;
 
 pub use readings::{Dialect, ReadingsFile};
 pub use refusal::{Refusal, Refused};
