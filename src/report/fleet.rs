@@ -40,6 +40,23 @@ pub struct FleetRow {
     pub set_point: f64,
 }
 
+impl FleetRow {
+    /// From the answer about a unit; `None` if its ids are not ids.
+    pub fn of(row: UnitRow) -> Option<Self> {
+        let percent = row.intensity_unit == IntensityUnit::Percent.symbol();
+        Some(Self {
+            id: UnitId::new(&row.site, &row.unit).ok()?,
+            name: row.name,
+            zone: TimeZone::get(&row.zone).unwrap_or(TimeZone::UTC),
+            condition: row.condition,
+            assessment: row.assessment,
+            intensity: row.reading.map(|reading| reading.intensity),
+            unit: if percent { IntensityUnit::Percent } else { IntensityUnit::MilliwattPerCm2 },
+            set_point: row.set_point,
+        })
+    }
+}
+
 /// How the table is to look.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Look {
