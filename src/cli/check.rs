@@ -1,5 +1,6 @@
 //! `fadeline check`: every mistake of the config at once; with none, what it says in a few lines.
 
+use std::collections::HashMap;
 use std::fmt::Write as _;
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
@@ -59,16 +60,21 @@ fn eprint(text: &str) {
 fn warning_lines(warnings: &[Mistake]) -> String {
     /// A fleet without references would fill the screen with one sentence.
     const SAME_MAX: usize = 3;
+    let mut alike: HashMap<&str, usize> = HashMap::new();
+    warnings.iter().for_each(|warning| *alike.entry(&warning.says).or_default() += 1);
+    let mut shown: HashMap<&str, usize> = HashMap::new();
     let mut lines = String::new();
-    for (i, warning) in warnings.iter().enumerate() {
-        match warnings[..i].iter().filter(|earlier| earlier.says == warning.says).count() {
+    for warning in warnings {
+        let before = shown.entry(&warning.says).or_default();
+        match *before {
             0..SAME_MAX => lines += &format!("warning: {warning}\n"),
             SAME_MAX => {
-                let more = warnings[i..].iter().filter(|later| later.says == warning.says).count();
-                lines += &format!("warning: {more} more like this: {}\n", warning.says);
+                lines +=
+                    &format!("warning: {} more like this: {}\n", alike[warning.says.as_str()] - SAME_MAX, warning.says);
             }
             _ => {}
         }
+        *before += 1;
     }
     lines
 }

@@ -174,6 +174,9 @@ fn parse_url(url: &At<String>, context: &mut Context<'_>) -> Option<Url> {
         context.out.mistake(&url.place, says, remedy);
         None
     };
+    if url.value.contains('@') {
+        return refuse("a user or password does not belong in the url", "write user and password_file".to_owned());
+    }
     let Some((scheme, rest)) = url.value.split_once("://") else {
         return refuse("no scheme", format!("write mqtt://{}, or mqtts:// for TLS", url.value));
     };
@@ -190,9 +193,6 @@ fn parse_url(url: &At<String>, context: &mut Context<'_>) -> Option<Url> {
             return refuse("unknown scheme", near.unwrap_or_else(|| "write mqtt:// or mqtts://".to_owned()));
         }
     };
-    if rest.contains('@') {
-        return refuse("a user or password does not belong in the url", "write user and password_file".to_owned());
-    }
     if rest.trim_end_matches('/').contains(['/', '?', '#']) {
         return refuse("a broker's url ends after the port", format!("write {scheme}://HOST:PORT"));
     }

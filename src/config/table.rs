@@ -287,9 +287,10 @@ pub(super) fn parse<T: Table>(text: &str, file: usize, out: &mut Findings) -> Op
 
 /// Whether a line seems to set a password itself.
 fn holds_password(text: &str) -> bool {
-    text.lines().any(|line| {
-        let key = line.split('=').next().unwrap_or_default().trim().to_lowercase();
-        line.contains('=') && (key.ends_with("password") || key.ends_with("passwd") || key.ends_with("secret"))
+    const WORDS: [&str; 6] = ["password", "passwd", "pass", "pwd", "secret", "token"];
+    text.lines().filter_map(|line| line.split_once('=')).any(|(key, _)| {
+        let key = key.trim().to_lowercase();
+        WORDS.iter().any(|word| key.ends_with(word))
     })
 }
 

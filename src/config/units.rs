@@ -1,6 +1,6 @@
 //! Sites and units, from the config, the files it includes, or a unit file.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::tz::TimeZone;
 
@@ -136,8 +136,9 @@ pub(super) fn describe(raw: &raw::File, included: &[raw::Included], context: &mu
         units.insert(spec.id.clone(), (spec, unit.place.clone()));
     }
     check_counts(raw, units_written().count(), any_site, context);
+    let lived_in: BTreeSet<&str> = units.keys().map(UnitId::site).collect();
     for (id, (_, place)) in &sites {
-        if !units.keys().any(|unit| unit.site() == id) && !context.out.any_mistake() {
+        if !lived_in.contains(id.as_str()) && !context.out.any_mistake() {
             context.out.warn(place, format!("site `{id}` has no unit"), "add a [[unit]], or take the site out");
         }
     }
