@@ -20,14 +20,16 @@ pub const PERCENT_MAX: f64 = 200.0;
 /// An instant, not absurdly early and not after `not_after` by more than [`FUTURE_SLACK`].
 pub fn time(text: &str, not_after: Timestamp) -> Result<Timestamp, String> {
     let at: Timestamp = text.parse().map_err(|_| time_trouble(text.trim()))?;
+    check_time(at, not_after)
+}
+
+/// `at`, unless it is absurdly early or after `not_after` by more than [`FUTURE_SLACK`].
+pub fn check_time(at: Timestamp, not_after: Timestamp) -> Result<Timestamp, String> {
     if at < Timestamp::from_secs(EARLIEST_SECS) {
-        return Err(format!("{} is before the year 2000: was the logger's clock set?", quoted(text)));
+        return Err(format!("`{at}` is before the year 2000; set the logger's clock and correct the time"));
     }
     if at.millis_since(not_after) > FUTURE_SLACK {
-        return Err(format!(
-            "{} is in the future (it is {not_after}); correct it or set this computer's clock",
-            quoted(text)
-        ));
+        return Err(format!("`{at}` is in the future (it is {not_after}); correct it or set this computer's clock"));
     }
     Ok(at)
 }
@@ -87,25 +89,31 @@ pub fn channel(channel: Channel, text: &str, intensity: Measure) -> Result<Optio
     }
     let Some(raw) = number(text)? else { return Ok(None) };
     let measure = if channel == Channel::Intensity { intensity } else { own_measure(channel) };
-    let inside = measure.to_inside(channel, raw).unwrap_or(raw);
-    let (low, high) = limits(channel, intensity);
-    if (low..=high).contains(&inside) {
-        return Ok(Some(inside));
-    }
-    let per_inside = measure.to_inside(channel, 1.0).unwrap_or(1.0);
-    Err(format!(
-        "{} is outside {} to {} {}; {}",
-        quoted(text.trim()),
-        low / per_inside,
-        high / per_inside,
-        measure.symbol(),
-        range_remedy(channel, measure)
-    ))
+    inside(channel, raw, measure).map(Some)
 }
 
-fn limits(channel: Channel, intensity: Measure) -> (f64, f64) {
+/// `raw`, given in `measure`, in the channel's inside unit, unless it cannot be a measurement.
+pub fn inside(channel: Channel, raw: f64, measure: Measure) -> Result<f64, String> {
+    let value = measure.to_inside(channel, raw).unwrap_or(raw);
+    let (low, high) = limits(channel, measure);
+    if (low..=high).contains(&value) {
+        return Ok(value);
+    }
+    let shown = if raw.abs() < 1e9 { raw.to_string() } else { format!("{raw:e}") };
+    let (low, high, unit) = match (channel, measure) {
+        // Shown in the file's own unit, which differs from the inside one by a factor alone.
+        (Channel::Intensity, _) => {
+            let inside_per_unit = measure.to_inside(channel, 1.0).unwrap_or(1.0);
+            (low / inside_per_unit, high / inside_per_unit, measure.symbol())
+        }
+        _ => (low, high, own_measure(channel).symbol()),
+    };
+    Err(format!("`{shown}` is outside {low} to {high} {unit}; {}", range_remedy(channel, measure)))
+}
+
+fn limits(channel: Channel, measure: Measure) -> (f64, f64) {
     match channel.plausible() {
-        (low, _) if channel == Channel::Intensity && intensity == Measure::Percent => (low, PERCENT_MAX),
+        (low, _) if channel == Channel::Intensity && measure == Measure::Percent => (low, PERCENT_MAX),
         limits => limits,
     }
 }

@@ -4,6 +4,7 @@
 //! never stops at the first bad row: it keeps what is good and names every row it refused.
 
 pub mod cell;
+mod pack;
 pub mod readings;
 pub mod refusal;
 pub mod service;
@@ -11,7 +12,7 @@ pub mod source;
 pub mod unit;
 
 pub use readings::{Dialect, ReadingsFile};
-pub use refusal::{Refusal, Refused};
+pub use refusal::{Refusal, Refused, Spot};
 pub use source::Source;
 
 use std::io;

@@ -6,8 +6,8 @@ use csv::{ByteRecord, ReaderBuilder, WriterBuilder};
 
 use crate::domain::{Channel, Measure, Reading, Timestamp};
 
-use super::refusal::{Refusal, Refused, quoted};
-use super::{FileError, Source, cell};
+use super::refusal::{Refusal, Refused, Spot, quoted};
+use super::{FileError, Source, cell, pack};
 
 /// How the rows of a file are to be understood.
 #[derive(Clone, Copy, Debug)]
@@ -25,7 +25,7 @@ pub struct Dialect {
 pub struct ReadingsFile {
     /// Ascending by time, one for each instant, every one with at least one channel. Inside units.
     pub readings: Vec<Reading>,
-    /// Rows of the file, without its header.
+    /// Rows of the file without its header, or records of the pack.
     pub rows: u64,
     /// Rows for an instant that another row has too; of each channel the last value counts.
     pub duplicates: u64,
@@ -39,14 +39,18 @@ pub struct ReadingsFile {
 
 /// Reads a file of readings, told by its first character: `[` a SenML pack, else CSV.
 pub fn parse(source: &Source, dialect: &Dialect) -> Result<ReadingsFile, FileError> {
-    let mut file = csv_rows(source, dialect)?;
+    let mut file = if source.bytes.trim_ascii_start().starts_with(b"[") {
+        pack::records(source, dialect)?
+    } else {
+        csv_rows(source, dialect)?
+    };
     if !file.refused.is_empty() && !dialect.lenient {
         return Err(FileError::Rows(file.refused));
     }
     file.sort();
     if file.readings.is_empty() {
         let why = if file.rows == 0 {
-            "has a header but no rows".to_owned()
+            "holds no readings".to_owned()
         } else {
             format!("has {} rows but nothing measured in any of them", file.rows)
         };
@@ -56,7 +60,7 @@ pub fn parse(source: &Source, dialect: &Dialect) -> Result<ReadingsFile, FileErr
 }
 
 impl ReadingsFile {
-    fn new(name: &str) -> Self {
+    pub(super) fn new(name: &str) -> Self {
         Self {
             readings: Vec::new(),
             rows: 0,
@@ -112,8 +116,8 @@ fn csv_rows(source: &Source, dialect: &Dialect) -> Result<ReadingsFile, FileErro
         match row(&record, &columns, dialect) {
             Ok(reading) => file.push(reading),
             Err((column, why)) => {
-                let line = record.position().map_or(0, csv::Position::line);
-                file.refused.push(Refusal { line, column: column.map(str::to_owned), why });
+                let spot = Spot::Line(record.position().map_or(0, csv::Position::line));
+                file.refused.push(Refusal { spot, column: column.map(str::to_owned), why });
             }
         }
     }

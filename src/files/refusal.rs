@@ -7,11 +7,29 @@ pub const LISTED_MAX: usize = 20;
 /// A quoted value is cut after so many characters.
 const QUOTED_MAX_CHARS: usize = 40;
 
-/// One row that was refused.
+/// Where in a file something stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Spot {
+    /// A row of a table by the line it starts on, from 1.
+    Line(u64),
+    /// A record of a SenML pack by its place, from 1.
+    Record(u64),
+}
+
+impl fmt::Display for Spot {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Line(line) => write!(f, "line {line}"),
+            Self::Record(place) => write!(f, "record {place}"),
+        }
+    }
+}
+
+/// One row or record that was refused.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Refusal {
-    /// The line it starts on, from 1. In a SenML pack: the record's place, from 1.
-    pub line: u64,
+    /// Where it is.
+    pub spot: Spot,
     /// The column's name, if one cell is to blame.
     pub column: Option<String>,
     /// What is wrong and what to do.
@@ -21,8 +39,8 @@ pub struct Refusal {
 impl fmt::Display for Refusal {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match &self.column {
-            Some(column) => write!(f, "line {}, column {column}: {}", self.line, self.why),
-            None => write!(f, "line {}: {}", self.line, self.why),
+            Some(column) => write!(f, "{}, column {column}: {}", self.spot, self.why),
+            None => write!(f, "{}: {}", self.spot, self.why),
         }
     }
 }

@@ -8,7 +8,7 @@ use crate::domain::similar::did_you_mean;
 use crate::domain::{Channel, Measure, ServiceAction, ServiceEntry, Timestamp};
 
 use super::readings::Dialect;
-use super::refusal::{Refusal, Refused, quoted};
+use super::refusal::{Refusal, Refused, Spot, quoted};
 use super::{FileError, Source, cell};
 
 /// The columns, in the order they are written in.
@@ -37,8 +37,8 @@ pub fn parse(source: &Source, dialect: &Dialect) -> Result<ServiceFile, FileErro
         match row(&record, &columns, dialect) {
             Ok(entry) => file.entries.push(entry),
             Err((column, why)) => {
-                let line = record.position().map_or(0, csv::Position::line);
-                file.refused.push(Refusal { line, column: column.map(str::to_owned), why });
+                let spot = Spot::Line(record.position().map_or(0, csv::Position::line));
+                file.refused.push(Refusal { spot, column: column.map(str::to_owned), why });
             }
         }
     }

@@ -2,4 +2,5 @@
 
 mod broker;
 mod layering;
+mod files;
 mod payloads;
