@@ -4,6 +4,8 @@
 //! by a rolling profile, and what the measured transmittance and water temperature explain by a regression of
 //! day-to-day differences, which a step can bend only on its own day.
 
+use std::f64::consts::LN_10;
+
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
@@ -31,8 +33,15 @@ pub(crate) struct Quarters {
 }
 
 impl Quarters {
-    /// From days in order. Empty without any intensity.
+    /// From days in order, with measured transmittance and temperature taken out. Empty without any intensity.
     pub fn new(days: &[DaySummary], spec: &UnitSpec) -> Self {
+        let mut quarters = Self::with_water(days);
+        quarters.take_out(&absorbance(days, spec));
+        quarters
+    }
+
+    /// The same with what the water's transmittance does left in.
+    pub fn with_water(days: &[DaySummary]) -> Self {
         let lit: Vec<&DaySummary> = days.iter().filter(|d| d.intensity.is_some()).collect();
         let Some(last) = lit.last() else { return Self { origin: Date::ZERO, ln: Vec::new() } };
         let kept = lit.partition_point(|d| days_between(d.date, last.date) > LONGEST_DAYS);
@@ -49,9 +58,7 @@ impl Quarters {
         }
         let mut quarters = Self { origin, ln };
         quarters.take_out_daily_round();
-        for covariate in covariates(&lit[kept..], spec) {
-            quarters.take_out(&covariate);
-        }
+        quarters.take_out(&temperature(days));
         quarters
     }
 
@@ -69,6 +76,14 @@ impl Quarters {
     /// The day of `date` counted from the origin; negative before it.
     pub fn day_of(&self, date: Date) -> i64 {
         days_between(self.origin, date)
+    }
+
+    /// The first instant of a quarter.
+    pub fn start_of(&self, quarter: usize, spec: &UnitSpec) -> Timestamp {
+        let hour = i8::try_from(quarter % PER_DAY * 6).unwrap_or(0);
+        let date = self.date(quarter / PER_DAY);
+        let wall = date.at(hour, 0, 0, 0).to_zoned_datetime(spec.zone.clone());
+        wall.map_or_else(|_| Timestamp::day_start(date, &spec.zone), |zoned| zoned.timestamp().into())
     }
 
     /// The quarter of an instant counted from the origin; negative before it.
@@ -117,11 +132,8 @@ impl Quarters {
                 Some((day, *x, middle(day)?))
             })
             .collect();
-        let differences: Vec<(f64, f64)> = known
-            .windows(2)
-            .filter(|w| w[1].0 == w[0].0 + 1)
-            .map(|w| (w[1].1 - w[0].1, w[1].2 - w[0].2))
-            .collect();
+        let differences: Vec<(f64, f64)> =
+            known.windows(2).filter(|w| w[1].0 == w[0].0 + 1).map(|w| (w[1].1 - w[0].1, w[1].2 - w[0].2)).collect();
         let coefficient = covariate.coefficient(&differences);
         let Some(mut usual) = median(&mut known.iter().map(|k| k.1).collect::<Vec<_>>()) else { return };
         // Noon to noon in straight lines, as far as two known days lie close together.
@@ -133,20 +145,22 @@ impl Quarters {
             }
             let before = next.checked_sub(1).map(|i| &known[i]);
             let x = match (before, known.get(next)) {
-                (Some(a), Some(b)) if b.0 - a.0 <= 3 => {
-                    a.1 + (b.1 - a.1) * (now - a.0 as f64) / (b.0 - a.0) as f64
-                }
+                (Some(a), Some(b)) if b.0 - a.0 <= 3 => a.1 + (b.1 - a.1) * (now - a.0 as f64) / (b.0 - a.0) as f64,
                 (Some(a), _) if now - a.0 as f64 <= 3.0 => a.1,
                 (_, Some(b)) if b.0 as f64 - now <= 3.0 => b.1,
                 _ => usual,
             };
             usual = x;
-            if let Some(value) = value {
-                *value -= coefficient * x;
-            }
+            let restless =
+                before.zip(known.get(next)).is_some_and(|(a, b)| (coefficient * (b.1 - a.1)).abs() > RESTLESS);
+            *value = value.filter(|_| !restless).map(|v| v - coefficient * x);
         }
     }
 }
+
+/// Between two days that what is measured moves further apart than this, ln, nobody knows when within the day it moved:
+/// those quarters are left out.
+const RESTLESS: f64 = 0.015;
 
 /// A measured quantity that moves the light, day by day, with what is known of its coefficient beforehand.
 struct Covariate {
@@ -177,21 +191,24 @@ impl Covariate {
     }
 }
 
-fn covariates(days: &[&DaySummary], spec: &UnitSpec) -> Vec<Covariate> {
-    let by_day = |value: fn(&DaySummary) -> Option<f64>| -> Vec<(Date, f64)> {
-        days.iter().filter_map(|d| value(d).map(|v| (d.date, v))).collect()
-    };
-    // Beer-Lambert: ln light falls by ln 10 for each unit of absorbance and cm. Where the papers give no path, 2.5
-    // cm within 1 cm covers small units.
+fn by_day(days: &[DaySummary], value: fn(&DaySummary) -> Option<f64>) -> Vec<(Date, f64)> {
+    days.iter().filter_map(|d| value(d).map(|v| (d.date, v))).collect()
+}
+
+/// Beer-Lambert: ln light falls by ln 10 for each unit of absorbance and cm. Where the papers give no path, 2.5 cm
+/// within 1 cm covers small units.
+fn absorbance(days: &[DaySummary], spec: &UnitSpec) -> Covariate {
     let (path, path_sd) = spec.sensor.path_cm.map_or((2.5, 1.0), |cm| (cm, 0.2 * cm));
-    let absorbance = Covariate {
-        by_day: by_day(|d| d.transmittance.filter(|t| *t > 0.0).map(|t| -(t / 100.0).log10())),
-        prior_mean: -std::f64::consts::LN_10 * path,
-        prior_sd: std::f64::consts::LN_10 * path_sd,
-    };
-    // A lamp in cold water gains about .3 % a degree.
-    let temperature = Covariate { by_day: by_day(|d| d.water_temperature), prior_mean: 0.003, prior_sd: 0.001 };
-    vec![absorbance, temperature]
+    Covariate {
+        by_day: by_day(days, |d| d.transmittance.filter(|t| *t > 0.0).map(|t| -(t / 100.0).log10())),
+        prior_mean: -LN_10 * path,
+        prior_sd: LN_10 * path_sd,
+    }
+}
+
+/// A lamp in cold water gains about .3 % a degree.
+fn temperature(days: &[DaySummary]) -> Covariate {
+    Covariate { by_day: by_day(days, |d| d.water_temperature), prior_mean: 0.003, prior_sd: 0.001 }
 }
 
 /// Whole days from `a` to `b`.

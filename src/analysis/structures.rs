@@ -137,13 +137,15 @@ impl Setting<'_> {
             Term::Rate => Belief::new(rate, m.rate_spread * rate),
             Term::IntervalRate(_) => Belief::new(0.0, m.interval_spread * rate),
             Term::Curve => on(s.curved, m.curve_spread * rate),
-            Term::LeftBehind(k) => {
-                let lost = rate * design.grown_over(k - 1);
+            Term::LeftBehind(g) => {
+                let lost = rate * design.grown_before(g);
                 Belief::new(m.left_behind.mean * lost, m.left_behind.sd * lost + m.left_behind_floor)
             }
             Term::InitialDeposit if rate > 0.0 => m.initial_deposit,
             Term::InitialDeposit => Belief::new(0.0, 0.0),
             Term::LampSlope => m.lamp[s.lamp].belief,
+            Term::LampAtStart => Belief::new(0.0, m.lamp_age.sd * m.lamp[0].belief.mean),
+            Term::SensorAtStart => Belief::new(0.0, m.sensor_age_years.sd * m.drift[s.drift].belief.mean),
             Term::LampStep(_) => m.lamp_step,
             Term::LampSlopeChange(_) => m.lamp_slope_change,
             Term::LampCurve => m.lamp_curve,
