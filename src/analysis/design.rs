@@ -10,25 +10,31 @@ use super::course::{Course, Covariate};
 use super::events::{EventKind, Events};
 use crate::domain::UnitSpec;
 
-/// How a deposit grows with time.
+/// How a deposit grows with time: it may take time to begin, and it may near an end.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Growth {
-    /// In proportion to time, or with a slope that changes within bounds.
-    Steady,
-    /// In proportion to time once begun: u - tau (1 - exp(-u / tau)), tau in days.
-    Delayed(f64),
-    /// Towards an end: tau (1 - exp(-u / tau)), tau in days.
-    Saturating(f64),
+pub struct Growth {
+    /// Time constant of the beginning, days; 0: at once. Days of growth: u - tau (1 - exp(-u / tau)).
+    pub delay_days: f64,
+    /// Days of growth that all growth comes to in the end (Kern and Seaton's asymptote over the rate at the start);
+    /// infinite: no end.
+    pub end_days: f64,
 }
 
 impl Growth {
+    /// In proportion to time.
+    pub const STEADY: Self = Self { delay_days: 0.0, end_days: f64::INFINITY };
+
+    /// Whether it goes on for ever.
+    pub fn is_endless(self) -> bool {
+        self.end_days.is_infinite()
+    }
+
     /// Effective days (in hundreds) after `days` of exposure; a rate of 1 is that of steady growth.
     pub fn at(self, days: f64) -> f64 {
-        match self {
-            Self::Steady => days / 100.0,
-            Self::Delayed(tau) => (days - tau * (1.0 - (-days / tau).exp())) / 100.0,
-            Self::Saturating(tau) => tau / 100.0 * (1.0 - (-days / tau).exp()),
-        }
+        let delay = self.delay_days;
+        let grown = if delay > 0.0 { days - delay * (1.0 - (-days / delay).exp()) } else { days };
+        let nearing = if self.is_endless() { grown } else { self.end_days * (1.0 - (-grown / self.end_days).exp()) };
+        nearing / 100.0
     }
 }
 
@@ -347,7 +353,7 @@ impl<'a> Design<'a> {
                 }
                 Term::LampSlope => -h,
                 Term::Rate => -grown,
-                Term::Curve => -curve(own),
+                Term::Curve => -curve(grown),
                 Term::Window => -since(&self.windows, self.window_age_at_start, day) / 100.0,
                 Term::Drift => -since(&self.sensors, self.sensor_age_at_start, day) / 365.25,
                 Term::SeasonSine => -sin,
@@ -360,6 +366,16 @@ impl<'a> Design<'a> {
     pub fn beyond_own_pace(&self, day: i32) -> f64 {
         let days = self.interval_age(day);
         self.growth.at(days) - self.growth.at(days.min(self.own_pace_until))
+    }
+
+    /// Growth of the present deposit from now to `day`, in hundreds of days.
+    pub fn grown_since_now(&self, day: i32) -> f64 {
+        self.growth.at(self.interval_age(day)) - self.growth.at(self.interval_age(self.now))
+    }
+
+    /// The term of the present interval's own rate, whether it is in the list or not.
+    pub fn own_rate(&self) -> Term {
+        Term::IntervalRate(self.intervals.last().map_or(0, |last| last.group))
     }
 
     /// Exposure of the sleeve since the last cleaning, days.
