@@ -13,6 +13,7 @@ use super::condition::{Facts, condition, log_state};
 use super::constants::ModelConstants;
 use super::course::{Course, median, quantile_sorted};
 use super::design::{Design, Growth};
+use super::episodes;
 use super::events::{self, EventKind, Events};
 use super::forecast::{self, Ahead};
 use super::model::{self, Fitted, Observed, Variant};
@@ -28,6 +29,9 @@ use crate::domain::{
     Assessment, Channel, Condition, DaySummary, ServiceAction, Timestamp, UnitId, UnitSpec, VerdictCause,
 };
 
+/// A kind of growth this many nats behind the best is not carried on.
+const GROWTH_WINDOW: f64 = 4.0;
+
 /// What Fadeline says about a unit at `as_of`. Never fails: too little or unusable data is an answer too.
 pub fn assess(history: &History<'_>, as_of: Timestamp, constants: &Constants) -> Assessment {
     let today = as_of.date_in(&history.spec.zone);
@@ -38,7 +42,10 @@ pub fn assess(history: &History<'_>, as_of: Timestamp, constants: &Constants) ->
         ..*history
     };
     let found = steps::find(history.days, history.log, history.spec, &constants.steps);
-    let episodes = Vec::new();
+    let work = history.log.iter().map(|entry| entry.at.date_in(&history.spec.zone));
+    let resets: Vec<Date> =
+        work.chain(found.snapped.iter().map(|s| s.used)).chain(found.steps.iter().map(|s| s.date)).collect();
+    let episodes = episodes::find(history.days, &resets, history.spec, &constants.episodes);
     assess_found(&history, as_of, constants, &found, episodes)
 }
 
@@ -183,26 +190,36 @@ fn fit<'a>(
         design: Design::new(course, spec, events, growth, model, own_pace),
         ln_weight: weight,
     };
-    let (noises, weights) = model::choose_noise(&variant(events, Growth::Steady, 0.0), &observed, &setting)?;
-    let evidence = |events: &Events| {
-        let noise = (noises.first()?, weights.as_slice());
-        model::evidence(&variant(events, Growth::Steady, 0.0), noise, &observed, &setting)
-    };
+    let usual = model.growths.iter().max_by(|a, b| a.1.total_cmp(&b.1)).map_or(Growth::STEADY, |(growth, _)| *growth);
+    let base = variant(events, usual, 0.0);
+    let (noises, weights) = model::choose_noise(&base, &observed, &setting)?;
+    let noise = (noises.first()?, weights.as_slice());
+    let rates = model::likely_rates(&base, noise, &observed, &setting);
+    let evidence =
+        |events: &Events| model::evidence(&variant(events, usual, 0.0), noise, &rates, &observed, &setting);
     let readings = readings::choose(events.clone(), &readings::doubts(events, found), evidence);
+    // Kinds of growth are weighed on the best reading; those out of the race are dropped for all.
+    let all_rates: Vec<usize> = (0..model.rates.len()).collect();
+    let growths = likely_growths(model, |growth| {
+        model::evidence(&variant(&readings[0].0, growth, 0.0), noise, &all_rates, &observed, &setting)
+    });
     let mut variants = Vec::new();
     for (events, odds) in &readings {
-        variants.extend(growths(model).into_iter().map(|(growth, weight)| variant(events, growth, odds + weight.ln())));
+        variants.extend(growths.iter().map(|(growth, weight)| variant(events, *growth, odds + weight.ln())));
     }
     model::fit(variants, (&noises, &weights), &observed, &setting, centre, rng)
 }
 
-/// The kinds of growth with their weights beforehand.
-fn growths(model: &ModelConstants) -> Vec<(Growth, f64)> {
-    let saturating = model.saturating.iter().map(|(tau, weight)| (Growth::Saturating(*tau), *weight));
-    let delayed = model.delayed.iter().map(|(tau, weight)| (Growth::Delayed(*tau), *weight));
-    let others: Vec<(Growth, f64)> = delayed.chain(saturating).collect();
-    let left = 1.0 - others.iter().map(|(_, weight)| weight).sum::<f64>();
-    std::iter::once((Growth::Steady, left.max(0.01))).chain(others).collect()
+/// The kinds of growth whose evidence and weight beforehand come near the best's.
+fn likely_growths(model: &ModelConstants, evidence: impl Fn(Growth) -> Option<f64>) -> Vec<(Growth, f64)> {
+    let all = model.growths.iter().copied();
+    let mut weighed: Vec<(f64, (Growth, f64))> = all
+        .filter_map(|(growth, weight)| evidence(growth).map(|ln| (ln + weight.ln(), (growth, weight))))
+        .collect();
+    weighed.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let best = weighed.first().map_or(0.0, |(ln, _)| *ln);
+    weighed.retain(|(ln, _)| best - ln < GROWTH_WINDOW);
+    weighed.into_iter().map(|(_, growth)| growth).collect()
 }
 
 /// ln of light that the level is counted from: the reference, or the first days.

@@ -148,18 +148,6 @@ pub fn fit<'a>(
     let mut components = weigh(&problems, noises, weights);
     keep_the_heavy(&mut components, setting.model);
     let draws = draw(&problems, &components, weights, setting.model, rng)?;
-    if std::env::var("DBG").is_ok() {
-        eprintln!("noises {noises:?} n {}", observed.days.len());
-        for c in components.iter().take(6) { eprintln!("{c:?}"); }
-        let v = &variants[components[0].variant].design;
-        for (k, t) in v.terms.iter().enumerate() {
-            let mut x: Vec<f64> = draws.iter().filter(|d| d.variant == components[0].variant).map(|d| d.theta[k]).collect();
-            let p = setting.priors(v, &components[0].structure);
-            x.sort_by(f64::total_cmp);
-            eprintln!("{t:?} prior {:.3} {:.3} post {:.4} {:.4} {:.4}", p.mean[k], p.sd[k], quantile_sorted(&x, 0.1), quantile_sorted(&x, 0.5), quantile_sorted(&x, 0.9));
-        }
-        eprintln!("weights {:?}", weights.iter().zip(&observed.days).filter(|(w, _)| **w < 0.2).map(|(w, d)| (*d, (w*100.0).round())).collect::<Vec<_>>());
-    }
     Some(Fitted { variants, components, draws, centre })
 }
 
@@ -172,18 +160,35 @@ pub fn choose_noise(
     Problem::new(variant, observed, setting).choose_noise()
 }
 
-/// The log evidence of one reading of the events under one noise, over the structures that matter for it: all rates
-/// and windows, lamp and sensor as usual.
+/// The rates of fouling (by their place in the constants) that matter for telling readings apart: none, the best and
+/// its neighbours.
+pub fn likely_rates(
+    variant: &Variant<'_>,
+    noise: (&Noise, &[f64]),
+    observed: &Observed,
+    setting: &Setting<'_>,
+) -> Vec<usize> {
+    let count = setting.model.rates.len();
+    let problem = Problem::new(variant, observed, setting);
+    let (_, rows) = problem.rows(noise.0, noise.1);
+    let found = weigh_structures(&problem, &rows, &setting.structures(&variant.design));
+    let best = found.iter().max_by(|a, b| a.2.total_cmp(&b.2)).map_or(0, |(structure, ..)| structure.rate);
+    (0..count).filter(|rate| *rate == 0 || rate.abs_diff(best) <= 2).collect()
+}
+
+/// The log evidence of one reading of the events under one noise and `rates`, over the structures that matter for
+/// telling readings apart: all windows, lamp and sensor as usual.
 pub fn evidence(
     variant: &Variant<'_>,
     (noise, weights): (&Noise, &[f64]),
+    rates: &[usize],
     observed: &Observed,
     setting: &Setting<'_>,
 ) -> Option<f64> {
     let problem = Problem::new(variant, observed, setting);
     let (_, rows) = problem.rows(noise, weights);
     let mut candidates = setting.structures(&variant.design);
-    candidates.retain(|(s, _)| s.lamp == 0 && s.drift == 1 && (s.curved || s.rate == 0));
+    candidates.retain(|(s, _)| s.lamp == 0 && s.drift == 1 && rates.contains(&s.rate));
     let found = weigh_structures(&problem, &rows, &candidates);
     let best = found.iter().map(|(_, _, ln)| *ln).fold(f64::NEG_INFINITY, f64::max);
     let sum: f64 = found.iter().map(|(_, _, ln)| (ln - best).exp()).sum();
