@@ -126,7 +126,7 @@ impl Course {
             return None;
         }
         let (sharp, error) = self.level.sharpness(&edge).unwrap_or((1.0, 0.0));
-        (sharp >= SHARP_SHARE - error && self.stays(kept, &edge, sharp, c)).then_some(edge)
+        (sharp >= SHARP_SHARE - 2.0 * error && self.stays(kept, &edge, sharp, c)).then_some(edge)
     }
 
     fn penalty(&self, at: usize, c: &StepConstants) -> f64 {
