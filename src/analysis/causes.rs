@@ -7,7 +7,7 @@ use super::constants::ForecastConstants;
 use super::course::{Course, quantile_sorted};
 use super::design::{Share as Part, Term};
 use super::model::{Draw, Fitted};
-use crate::domain::assessment::{CauseLoss, Share, SettleWith, Verdict};
+use crate::domain::assessment::{CauseLoss, SettleWith, Share, Verdict};
 use crate::domain::{Cause, ServiceAction, VerdictCause};
 
 /// Probability that a lasting shift is the water's rather than the sensor's: transmittance not measured, measured. By
@@ -235,7 +235,10 @@ fn sentence(cause: VerdictCause, losses: &[Losses], scene: &Scene<'_>) -> String
             say(of(Cause::Unexplained))
         ),
         VerdictCause::None => {
-            format!("Nothing is wrong: all causes together have cost {}, and the light is not falling.", say(total.percent))
+            format!(
+                "Nothing is wrong: all causes together have cost {}, and the light is not falling.",
+                say(total.percent)
+            )
         }
         VerdictCause::Unsettled => format!(
             "The light is {} lower than when new; sleeve {}, lamp {}, sensor {}, water {} are too close to call.",
@@ -325,9 +328,7 @@ fn settle_with(losses: &[Losses], scene: &Scene<'_>) -> Option<SettleWith> {
     let before = entropy(&chances(particles.iter().map(|(leader, _)| (*leader, 1.0))));
     let asked = QUESTIONS
         .iter()
-        .filter(|(action, ..)| {
-            *action != ServiceAction::TransmittanceMeasured || scene.course.absorbance.is_none()
-        })
+        .filter(|(action, ..)| *action != ServiceAction::TransmittanceMeasured || scene.course.absorbance.is_none())
         .map(|question| (question, question.3 * (before - entropy_after(&particles, question))))
         .max_by(|a, b| a.1.total_cmp(&b.1))?;
     let ((action, ..), gain) = asked;

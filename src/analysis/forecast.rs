@@ -111,9 +111,8 @@ impl Ahead {
             let kept = Array1::from_iter(terms.map(|(term, value)| if keep(*term) { *value } else { 0.0 }));
             future.rows.dot(&kept)
         };
-        let date = |offset: usize| {
-            course.date(variant.design.now.saturating_add(i32::try_from(offset).unwrap_or(i32::MAX)))
-        };
+        let date =
+            |offset: usize| course.date(variant.design.now.saturating_add(i32::try_from(offset).unwrap_or(i32::MAX)));
         let clean = sum(&|term| !causes::is_coat(term));
         let light = clean.iter().map(|ln| (fitted.centre + ln).exp());
         self.lamp_by_light = first_crossing(light, set_point, limits.mean_days).map(date);

@@ -206,11 +206,7 @@ struct Problem<'p, 'a> {
 }
 
 impl<'p, 'a> Problem<'p, 'a> {
-    fn new(
-        variant: &'p Variant<'a>,
-        observed: &'p Observed,
-        setting: &'p Setting<'p>,
-    ) -> Self {
+    fn new(variant: &'p Variant<'a>, observed: &'p Observed, setting: &'p Setting<'p>) -> Self {
         let design = &variant.design;
         let flat: Vec<f64> = observed.days.iter().flat_map(|day| design.row(*day)).collect();
         let shape = (observed.days.len(), design.terms.len());

@@ -55,9 +55,10 @@ impl Edit {
 pub fn doubts(events: &Events, found: &StepsFound) -> Vec<Edit> {
     let mut edits = Vec::new();
     let sleeve = |day: i32| {
-        events.list.iter().any(|e| {
-            e.day == day && matches!(e.kind, EventKind::SleeveCleaned | EventKind::SleeveReplaced)
-        })
+        events
+            .list
+            .iter()
+            .any(|e| e.day == day && matches!(e.kind, EventKind::SleeveCleaned | EventKind::SleeveReplaced))
     };
     for event in events.list.iter().filter(|event| event.day > 0) {
         let again = |kind| Change::Add(Event { kind, ..*event });
@@ -144,9 +145,8 @@ mod tests {
         let edits = doubts(&base, &found);
         assert_eq!(edits.len(), 2);
         let has = |events: &Events, day| events.list.iter().any(|e| e.day == day && e.kind == EventKind::SleeveCleaned);
-        let evidence = |events: &Events| {
-            Some(if has(events, 50) { 10.0 } else { 0.0 } + if has(events, 80) { 0.0 } else { 1.5 })
-        };
+        let evidence =
+            |events: &Events| Some(if has(events, 50) { 10.0 } else { 0.0 } + if has(events, 80) { 0.0 } else { 1.5 });
         let readings = choose(base, &edits, evidence);
         assert!(has(&readings[0].0, 50) && !has(&readings[0].0, 80));
         assert!((readings[0].1 + 1.5).abs() < 1e-12, "odds add up");

@@ -16,12 +16,12 @@
 use ndarray::{Array1, Array2};
 use statrs::function::erf::erfc;
 
+use super::Neighbours;
 use super::cholesky::Factor;
 use super::constants::{Belief, ModelConstants};
 use super::design::{Design, Term};
 use super::fit::Priors;
 use super::whiten::Whitener;
-use super::Neighbours;
 
 /// One combination of hypotheses, each by its place in the constants.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -81,7 +81,8 @@ impl Setting<'_> {
     fn ln_weight(&self, s: &Structure, seasonal: bool) -> f64 {
         let m = self.model;
         let yes_no = |yes: bool, weight: f64| if yes { weight } else { 1.0 - weight };
-        let mut weight = m.rates[s.rate].1 * m.lamp[s.lamp].weight * m.drift[s.drift].weight * m.window[s.window].weight;
+        let mut weight =
+            m.rates[s.rate].1 * m.lamp[s.lamp].weight * m.drift[s.drift].weight * m.window[s.window].weight;
         if seasonal {
             weight *= yes_no(s.season, m.season_weight);
         }
@@ -115,7 +116,8 @@ impl Setting<'_> {
 
     /// Wide beliefs under which no cause is ruled out: for choosing the noise before the structures are weighed.
     pub fn wide_priors(&self, design: &Design<'_>) -> Priors {
-        let usual = Structure { rate: self.model.rates.len() / 2, lamp: 0, drift: 1, window: 1, season: true, curved: true };
+        let usual =
+            Structure { rate: self.model.rates.len() / 2, lamp: 0, drift: 1, window: 1, season: true, curved: true };
         let wide = |term: Term| match term {
             Term::LampSlope => Belief::new(0.2, 0.2),
             Term::Rate => Belief::new(0.1, 0.3),
@@ -221,9 +223,7 @@ impl Rows {
             yty -= m * (2.0 * c[j] - self.gram[(j, j)] * m);
             c.scaled_add(-m, &self.gram.row(j));
         }
-        let factor = Factor::new(nuisance, |i, j| {
-            sd[i] * self.gram[(i, j)] * sd[j] + if i == j { 1.0 } else { 0.0 }
-        })?;
+        let factor = Factor::new(nuisance, |i, j| sd[i] * self.gram[(i, j)] * sd[j] + if i == j { 1.0 } else { 0.0 })?;
         let mut columns: Vec<Vec<f64>> = (nuisance..nuisance + main)
             .map(|column| (0..nuisance).map(|i| sd[i] * self.gram[(i, column)]).collect())
             .collect();

@@ -21,8 +21,8 @@ pub struct WatchArgs {
 /// # Errors
 /// Mistakes in the config, a store or a socket that cannot be had.
 pub fn run(args: &WatchArgs) -> Result<(), Failure> {
-    let file = config::find(args.config.config.as_deref())
-        .map_err(|none| Failure::new(Exit::Config, none.to_string()))?;
+    let file =
+        config::find(args.config.config.as_deref()).map_err(|none| Failure::new(Exit::Config, none.to_string()))?;
     let Loaded { config, warnings } =
         config::load(&file).map_err(|mistakes| Failure::new(Exit::Config, mistakes.to_string()))?;
     start_log(&config)?;

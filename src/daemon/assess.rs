@@ -65,8 +65,7 @@ fn roll_up(
     for run in runs(&dates) {
         let (from, _) = Timestamp::day_bounds(run.0, &spec.zone);
         let (_, to) = Timestamp::day_bounds(run.1, &spec.zone);
-        let readings =
-            store.readings(&spec.id, from.plus_millis(-MARGIN_BEFORE), to.plus_millis(MARGIN_AFTER))?;
+        let readings = store.readings(&spec.id, from.plus_millis(-MARGIN_BEFORE), to.plus_millis(MARGIN_AFTER))?;
         let days = dates.range(run.0..=run.1).map(|date| summarise_day(*date, &readings, spec, log, &constants.rollup));
         summaries.extend(days.filter(|day: &DaySummary| day.readings > 0));
     }
@@ -97,7 +96,8 @@ fn reviewed(log: &[ServiceEntry], before: Option<Timestamp>, now: Timestamp) -> 
 /// Every date in the site's zone that the span touches.
 fn dates(from: Timestamp, to: Timestamp, spec: &UnitSpec) -> impl Iterator<Item = Date> {
     let last = to.date_in(&spec.zone);
-    std::iter::successors(Some(from.date_in(&spec.zone)), |date| date.tomorrow().ok()).take_while(move |date| *date <= last)
+    std::iter::successors(Some(from.date_in(&spec.zone)), |date| date.tomorrow().ok())
+        .take_while(move |date| *date <= last)
 }
 
 /// First and last of each run of consecutive dates.
@@ -105,7 +105,7 @@ fn runs(dates: &BTreeSet<Date>) -> Vec<(Date, Date)> {
     let mut runs: Vec<(Date, Date)> = Vec::new();
     for date in dates {
         match runs.last_mut() {
-            Some(run) if run.1.tomorrow() == Ok(*date) => run.1 = *date,
+            Some(run) if run.1.tomorrow().is_ok_and(|next| next == *date) => run.1 = *date,
             _ => runs.push((*date, *date)),
         }
     }
@@ -127,7 +127,10 @@ mod tests {
     #[test]
     fn only_entries_that_no_assessment_has_seen_are_reviewed() {
         let at = |text: &str| text.parse::<Timestamp>().unwrap();
-        let entry = |time, action, recorded| ServiceEntry { recorded: Some(at(recorded)), ..ServiceEntry::new(at(time), action) };
+        let entry = |time, action, recorded| ServiceEntry {
+            recorded: Some(at(recorded)),
+            ..ServiceEntry::new(at(time), action)
+        };
         let log = [
             entry("2026-03-01T00:00:00Z", ServiceAction::Closed, "2026-03-01T00:00:00Z"),
             entry("2026-04-01T00:00:00Z", ServiceAction::Opened, "2026-06-02T00:00:00Z"),

@@ -260,7 +260,8 @@ impl Gathered {
                 Ok(entry) => store.log(&service.unit, entry)?,
                 Err(_) => false,
             };
-            let message = topics.service_answer(&service.unit, &service.request, service.entry.as_ref().map_err(|s| &**s));
+            let message =
+                topics.service_answer(&service.unit, &service.request, service.entry.as_ref().map_err(|s| &**s));
             let stored = Some(store.outbox_put(&item(&message))?);
             let service = self.services.remove(0);
             self.batch.answers.push(Letter { message, stored });

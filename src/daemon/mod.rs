@@ -31,7 +31,8 @@ use crate::mqtt::session::{self, Limits, NotTaken, Outgoing, SessionEvent, Sessi
 use crate::mqtt::settings::{Broker, BrokerSettings};
 use crate::query;
 use crate::store::{OutboxItem, Store, StoreError};
-use crate::web::{self, Ask, LocalSocket, SocketError};
+use crate::web::socket::{self, LocalSocket, SocketError};
+use crate::web::{self, Ask};
 
 use intake::{Arrived, Batch, Intake, Report};
 use outbox::{Letter, Outbox};
@@ -95,7 +96,7 @@ impl Daemon {
         let now = clock::now();
         let store = Arc::new(Store::open(&config.store)?);
         let engine = records::engine(&store, &config, now)?;
-        let socket = LocalSocket::bind(&config.socket)?;
+        let socket = socket::bind(&config.socket)?;
         let embedded = match &config.broker {
             Broker::Embedded(settings) => Some(Embedded::start(settings)?),
             Broker::Remote(_) => None,
@@ -255,8 +256,7 @@ impl Daemon {
 
     fn answer(&mut self, ask: Ask) {
         let now = clock::now();
-        let mut records =
-            records::Snapshot::new(Arc::clone(&self.store), &self.engine, self.tally.strangers(), now);
+        let mut records = records::Snapshot::new(Arc::clone(&self.store), &self.engine, self.tally.strangers(), now);
         let units = self.units.clone();
         let answered = self.answered.0.clone();
         spawn_blocking(move || {
@@ -335,7 +335,8 @@ impl Daemon {
     /// Stores and acknowledges what has arrived, publishes what is to be said, and closes, within the grace time.
     async fn drain(self) {
         let deadline = Instant::now() + self.grace;
-        let Self { mut reports, mut outbox, session, mut events, arrivals, intake, web, job, store, embedded, .. } = self;
+        let Self { mut reports, mut outbox, session, mut events, arrivals, intake, web, job, store, embedded, .. } =
+            self;
         let _already_stopped = web.0.send(());
         drop(arrivals);
         let stored = timeout_at(deadline, async {
@@ -383,7 +384,7 @@ fn serve(socket: LocalSocket, asks: mpsc::Sender<Ask>) -> (oneshot::Sender<()>, 
             // Sent or dropped: both mean stop.
             let _either = stopped.await;
         };
-        if let Err(error) = web::serve(socket, asks, stopped).await {
+        if let Err(error) = web::server::serve(socket, asks, stopped).await {
             tracing::error!("the local interface has failed: {error}");
         }
     });

@@ -91,7 +91,8 @@ mod tests {
     }
 
     fn send_all(outbox: &mut Outbox) -> Vec<(u64, String)> {
-        std::iter::from_fn(|| outbox.next().map(|(t, l)| (t, String::from_utf8(l.message.payload.clone()).unwrap()))).collect()
+        std::iter::from_fn(|| outbox.next().map(|(t, l)| (t, String::from_utf8(l.message.payload.clone()).unwrap())))
+            .collect()
     }
 
     #[test]

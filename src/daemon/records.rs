@@ -38,9 +38,7 @@ pub fn restore(store: &Store, spec: &UnitSpec) -> Result<Restored, StoreError> {
     let log = store.logbook(&spec.id)?;
     let latest = store.latest(&spec.id);
     let readings = match latest {
-        Some(latest) => {
-            store.readings(&spec.id, latest.at.plus_millis(-CADENCE_WINDOW), latest.at.plus_millis(1))?
-        }
+        Some(latest) => store.readings(&spec.id, latest.at.plus_millis(-CADENCE_WINDOW), latest.at.plus_millis(1))?,
         None => Vec::new(),
     };
     let seen = assessment.as_ref().map(|a| a.as_of);

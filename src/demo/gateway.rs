@@ -139,7 +139,9 @@ impl Gateway {
     /// Lets an action that somebody logs during the demo show at the sensor.
     async fn hear_of_service(&mut self, resident: usize, known: &mut HashSet<String>) {
         let unit = self.residents[resident].spec.id.clone();
-        let Some(Answer::Logbook(entries)) = ask(&self.asks, Query::Logbook { unit: unit.clone() }).await else { return };
+        let Some(Answer::Logbook(entries)) = ask(&self.asks, Query::Logbook { unit: unit.clone() }).await else {
+            return;
+        };
         for entry in entries {
             if known.insert(key(unit.as_str(), &entry))
                 && let Some(work) = heron_bight::effect_of(entry.action)

@@ -10,6 +10,7 @@ use jiff::tz::TimeZone;
 
 use crate::domain::assessment::Forecast;
 use crate::domain::{Assessment, Cause, Condition, IntensityUnit, Timestamp, UnitId, VerdictCause};
+use crate::query::UnitRow;
 
 /// Under this many columns a unit gets a block of its own.
 pub const NARROW_COLUMNS: usize = 60;

@@ -43,12 +43,25 @@ fn main() {
             if args.iter().any(|a| a == "--show") {
                 println!("{:#?}", unit.plan.papers);
                 for service in &unit.plan.services {
-                    println!("{} {} logged {:?}", service.at, service.work.action(), service.logged.as_ref().map(|l| (l.action, l.at)));
+                    println!(
+                        "{} {} logged {:?}",
+                        service.at,
+                        service.work.action(),
+                        service.logged.as_ref().map(|l| (l.action, l.at))
+                    );
                 }
                 println!("{:?} {:?}", unit.plan.false_entries, unit.plan.water.shifts);
                 for day in unit.truth.days.iter().step_by(30) {
                     let seen = unit.days.iter().find(|d| d.date == day.date);
-                    println!("{} {:.3?} {:.2} {:?} h {:?} on {:?}", day.date, day.losses, day.intensity, seen.and_then(|d| d.intensity).map(|l| l.median.exp()), seen.and_then(|d| d.lamp_hours), seen.and_then(|d| d.lamp_on_share));
+                    println!(
+                        "{} {:.3?} {:.2} {:?} h {:?} on {:?}",
+                        day.date,
+                        day.losses,
+                        day.intensity,
+                        seen.and_then(|d| d.intensity).map(|l| l.median.exp()),
+                        seen.and_then(|d| d.lamp_hours),
+                        seen.and_then(|d| d.lamp_on_share)
+                    );
                 }
             }
             unit.score(&mut score, worst);
@@ -319,7 +332,11 @@ impl Score {
             self.verdicts, self.right, self.sure, self.sure_right, self.named_half, self.claims
         );
         for (bin, (n, right, sum)) in &self.bins {
-            println!("    said 0.{bin}: {n} times, mean {:.2}, right {:.2}", sum / *n as f64, *right as f64 / *n as f64);
+            println!(
+                "    said 0.{bin}: {n} times, mean {:.2}, right {:.2}",
+                sum / *n as f64,
+                *right as f64 / *n as f64
+            );
         }
         println!(
             "  unlogged cleanings: found {} of {}, said {} ({} at no service); episodes: found {} of {}, {} false",

@@ -1,6 +1,9 @@
 //! The integration tests: one binary.
 
 mod broker;
-mod layering;
+mod daemon;
 mod files;
+mod layering;
 mod payloads;
+mod publish;
+mod watch;

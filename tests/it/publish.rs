@@ -38,7 +38,12 @@ pub fn publish_all(port: u16, id: &str, messages: Vec<(String, Vec<u8>)>) {
 }
 
 /// Subscribes and collects messages until `enough` says so; `id` names the session.
-pub fn collect(port: u16, id: &str, filter: &str, mut enough: impl FnMut(&[(String, Vec<u8>)]) -> bool) -> Vec<(String, Vec<u8>)> {
+pub fn collect(
+    port: u16,
+    id: &str,
+    filter: &str,
+    mut enough: impl FnMut(&[(String, Vec<u8>)]) -> bool,
+) -> Vec<(String, Vec<u8>)> {
     let (client, mut connection) = connect(port, id);
     client.subscribe(filter, QoS::AtLeastOnce).unwrap();
     let mut got: Vec<(String, Vec<u8>)> = Vec::new();

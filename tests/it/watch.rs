@@ -49,7 +49,9 @@ fn payload(reading: &Reading) -> Vec<u8> {
 }
 
 fn config(port: u16, fleet: &[Simulated]) -> String {
-    let mut config = format!("[broker]\nurl = \"mqtt://127.0.0.1:{port}\"\nclient_id = \"fadeline-test\"\n\n[store]\npath = \"store\"\n");
+    let mut config = format!(
+        "[broker]\nurl = \"mqtt://127.0.0.1:{port}\"\nclient_id = \"fadeline-test\"\n\n[store]\npath = \"store\"\n"
+    );
     let mut table = toml::Table::new();
     let units = fleet.iter().map(|unit| {
         let mut table = export::unit_toml(&unit.spec).parse::<toml::Table>().unwrap();
@@ -98,7 +100,9 @@ fn retained(port: u16, fleet: &[Simulated]) -> BTreeMap<UnitId, Assessment> {
             let assessment: Assessment = serde_json::from_slice(payload).unwrap();
             latest.insert(UnitId::new(&assessment.site, &assessment.unit).unwrap(), assessment);
         }
-        fleet.iter().all(|unit| latest.get(&unit.spec.id).is_some_and(|a| a.readings.total == unit.readings.len() as u64))
+        fleet
+            .iter()
+            .all(|unit| latest.get(&unit.spec.id).is_some_and(|a| a.readings.total == unit.readings.len() as u64))
     });
     latest
 }
