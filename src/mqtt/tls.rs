@@ -32,7 +32,9 @@ pub fn client_config(tls: &Tls) -> Result<Arc<ClientConfig>, String> {
         .map_err(|error| format!("`{}` holds no private key in PEM ({error}): check key_file", key_file.display()))?;
     builder.with_client_auth_cert(chain, key).map(Arc::new).map_err(|error| {
         let (chain_file, key_file) = (chain_file.display(), key_file.display());
-        format!("`{chain_file}` and `{key_file}` do not go together ({error}): check the client certificate and its key")
+        format!(
+            "`{chain_file}` and `{key_file}` do not go together ({error}): check the client certificate and its key"
+        )
     })
 }
 

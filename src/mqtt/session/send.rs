@@ -43,15 +43,7 @@ pub(super) struct Sender {
 
 impl Sender {
     pub(super) fn new(shared: Arc<Shared>, events: mpsc::UnboundedSender<SessionEvent>) -> Self {
-        Self {
-            shared,
-            events,
-            line: None,
-            entries: VecDeque::new(),
-            under_way: 0,
-            stopping: false,
-            catching_up: false,
-        }
+        Self { shared, events, line: None, entries: VecDeque::new(), under_way: 0, stopping: false, catching_up: false }
     }
 
     /// Runs until stopped; gives back whether it took leave of the broker.

@@ -54,12 +54,17 @@ impl Fault {
             ),
             E::MqttState(S::ServerDisconnect { reason_code, reason_string }) => {
                 let more = reason_string.as_deref().map(|text| format!(", {text}")).unwrap_or_default();
-                Self::new(FaultKind::Lost, format!("the broker at {place} ended the connection ({reason_code:?}{more})"))
+                Self::new(
+                    FaultKind::Lost,
+                    format!("the broker at {place} ended the connection ({reason_code:?}{more})"),
+                )
             }
             E::MqttState(S::IncomingPacketTooLarge { pkt_size, .. }) => Self::too_large(*pkt_size, place),
-            E::MqttState(S::Deserialization(rumqttc::v5::mqttbytes::Error::PayloadSizeLimitExceeded { pkt_size, .. })) => {
-                Self::too_large(*pkt_size, place)
-            }
+            E::MqttState(S::Deserialization(rumqttc::v5::mqttbytes::Error::PayloadSizeLimitExceeded {
+                pkt_size,
+                ..
+            })) => Self::too_large(*pkt_size, place),
+            E::MqttState(S::ConnectionAborted) => Self::hung_up(place),
             E::MqttState(error) => Self::lost(error, place),
             other => Self::lost(other, place),
         }
@@ -76,6 +81,7 @@ impl Fault {
             E::MqttState(S::Deserialization(rumqttc::mqttbytes::Error::PayloadSizeLimitExceeded(size))) => {
                 Self::too_large(*size, place)
             }
+            E::MqttState(S::ConnectionAborted) => Self::hung_up(place),
             E::MqttState(error) => Self::lost(error, place),
             other => Self::lost(other, place),
         }
@@ -85,12 +91,20 @@ impl Fault {
         Self::new(FaultKind::Unreachable, format!("{place} does not answer in time: check the network and the port"))
     }
 
+    fn hung_up(place: &str) -> Self {
+        let text = format!(
+            "the broker at {place} closed the connection without a word; if it does so each time, check login, TLS and port"
+        );
+        Self::new(FaultKind::Lost, text)
+    }
+
     fn lost(error: &impl Display, place: &str) -> Self {
         Self::new(FaultKind::Lost, format!("the connection to {place} ended: {error}"))
     }
 
     fn too_large(size: usize, place: &str) -> Self {
-        let text = format!("a message of {size} bytes at {place} is larger than max_packet: send smaller packs, or raise it");
+        let text =
+            format!("a message of {size} bytes at {place} is larger than max_packet: send smaller packs, or raise it");
         Self::new(FaultKind::PacketTooLarge, text)
     }
 
@@ -117,9 +131,9 @@ impl Fault {
     fn refused5(code: Code5, place: &str) -> Self {
         let text = match code {
             Code5::BadUserNamePassword | Code5::NotAuthorized => login_refused(place),
-            Code5::RefusedProtocolVersion | Code5::UnsupportedProtocolVersion => format!(
-                "the broker at {place} does not speak MQTT 5: set protocol = \"3.1.1\" for it in the config"
-            ),
+            Code5::RefusedProtocolVersion | Code5::UnsupportedProtocolVersion => {
+                format!("the broker at {place} does not speak MQTT 5: set protocol = \"3.1.1\" for it in the config")
+            }
             Code5::BadClientId | Code5::ClientIdentifierNotValid => {
                 format!("the broker at {place} does not take our client_id: give another one")
             }

@@ -6,8 +6,8 @@
 use std::time::Duration;
 
 use rumqttc::{
-    AsyncClient, Event as Raw, EventLoop, LastWill, MqttOptions, Outgoing, Packet as Wire, Publish, QoS, SubscribeFilter,
-    SubscribeReasonCode, TlsConfiguration, Transport,
+    AsyncClient, Event as Raw, EventLoop, LastWill, MqttOptions, Outgoing, Packet as Wire, Publish, QoS,
+    SubscribeFilter, SubscribeReasonCode, TlsConfiguration, Transport,
 };
 
 use super::fault::Fault;

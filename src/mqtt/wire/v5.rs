@@ -33,7 +33,8 @@ pub(super) fn open(opening: &Opening<'_>) -> (Client, Line) {
         .set_clean_start(opening.clean)
         .set_manual_acks(true)
         .set_outgoing_inflight_upper_limit(INFLIGHT);
-    let expiry = if opening.clean { 0 } else { u32::try_from(settings.session_expiry.as_secs()).unwrap_or(u32::MAX - 1) };
+    let expiry =
+        if opening.clean { 0 } else { u32::try_from(settings.session_expiry.as_secs()).unwrap_or(u32::MAX - 1) };
     let properties = ConnectProperties {
         session_expiry_interval: Some(expiry),
         receive_maximum: Some(RECEIVE_MAXIMUM),
@@ -122,7 +123,11 @@ impl Client {
         let properties = PublishProperties {
             message_expiry_interval: message.expiry.map(|expiry| u32::try_from(expiry.as_secs()).unwrap_or(u32::MAX)),
             correlation_data: message.correlation.clone().map(Into::into),
-            user_properties: message.schema.map(|schema| ("schema".to_owned(), schema.to_owned())).into_iter().collect(),
+            user_properties: message
+                .schema
+                .map(|schema| ("schema".to_owned(), schema.to_owned()))
+                .into_iter()
+                .collect(),
             ..PublishProperties::default()
         };
         let (topic, payload) = (message.topic.clone(), message.payload.clone());
