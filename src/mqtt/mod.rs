@@ -1,7 +1,7 @@
 //! MQTT: the session with the broker, payloads and topics, the embedded broker.
 
 pub mod decode; // PURE: payloads -> readings and service entries
-pub mod embedded;
+pub mod embedded; // a broker inside the daemon
 pub mod encode; // PURE: what is published, and where
 pub mod session; // the connection that never gives up, acknowledgements, publishing
 pub mod settings;

@@ -64,6 +64,7 @@ impl Fault {
                 pkt_size,
                 ..
             })) => Self::too_large(*pkt_size, place),
+            E::MqttState(S::ConnectionAborted) => Self::hung_up(place),
             E::MqttState(error) => Self::lost(error, place),
             other => Self::lost(other, place),
         }
@@ -80,6 +81,7 @@ impl Fault {
             E::MqttState(S::Deserialization(rumqttc::mqttbytes::Error::PayloadSizeLimitExceeded(size))) => {
                 Self::too_large(*size, place)
             }
+            E::MqttState(S::ConnectionAborted) => Self::hung_up(place),
             E::MqttState(error) => Self::lost(error, place),
             other => Self::lost(other, place),
         }
@@ -87,6 +89,13 @@ impl Fault {
 
     fn no_answer(place: &str) -> Self {
         Self::new(FaultKind::Unreachable, format!("{place} does not answer in time: check the network and the port"))
+    }
+
+    fn hung_up(place: &str) -> Self {
+        let text = format!(
+            "the broker at {place} closed the connection without a word; if it does so each time, check login, TLS and port"
+        );
+        Self::new(FaultKind::Lost, text)
     }
 
     fn lost(error: &impl Display, place: &str) -> Self {
