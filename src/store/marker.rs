@@ -54,8 +54,14 @@ impl Epoch {
 #[derive(Debug)]
 pub(super) struct Home {
     path: PathBuf,
-    // Released when closed.
-    _lock: File,
+    lock: File,
+}
+
+impl Drop for Home {
+    fn drop(&mut self) {
+        // Closing alone would leave it to a process that is just being started and still has our files.
+        let _ = self.lock.unlock();
+    }
 }
 
 impl Home {
@@ -85,7 +91,7 @@ impl Home {
         }
         // Who holds it is a service to people, not a part of the lock: a full disk must not matter here.
         let _ = lock.set_len(0).and_then(|()| lock.rewind()).and_then(|()| writeln!(lock, "{}", std::process::id()));
-        Ok(Self { path: path.to_owned(), _lock: lock })
+        Ok(Self { path: path.to_owned(), lock })
     }
 
     /// The directory.

@@ -3,8 +3,8 @@
 //! [`Store`] is the whole surface. Its methods block; each that changes something is durable when it returns. It is
 //! `Send + Sync`: one owner writes, others read beside it.
 //!
-//! Inside: [`tree`] is the disk, [`series`] the readings (their days, journal and blocks), [`rows`] a day while it is
-//! open, [`codec`] and [`bytes`] the stored forms, [`records`] roll-ups, logbook and assessments, [`outbox`] the
+//! Inside: [`tree`] is the disk, [`series`] the readings (their days, journal and blocks), [`rows`] and [`runs`] a day while
+//! it is open and the days that are not, [`codec`] and [`bytes`] the stored forms, [`records`] roll-ups, logbook and assessments, [`outbox`] the
 //! messages, [`marker`] the directory. Locks are taken in one order: disk, then series, then the queues.
 
 mod bytes;
@@ -14,6 +14,7 @@ mod marker;
 mod outbox;
 mod records;
 mod rows;
+mod runs;
 mod series;
 pub mod settings;
 #[cfg(test)]
@@ -78,6 +79,19 @@ pub struct StoreStats {
     pub damaged: usize,
 }
 
+/// What [`Store::verify`] found.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Verified {
+    /// Sealed blocks.
+    pub blocks: usize,
+    /// Bytes of them.
+    pub bytes: u64,
+    /// Readings in them.
+    pub readings: u64,
+    /// Blocks that are missing, do not decode, or hold readings of another day or out of order: unit and UTC day.
+    pub damaged: Vec<(UnitId, i64)>,
+}
+
 impl Store {
     /// Opens the store in `settings.path`, or makes it: the directory then is its owner's only (mode 0700).
     ///
@@ -120,37 +134,49 @@ impl Store {
     /// The readings of a unit with `from <= at < to`, ascending, one for each instant. Of a damaged block, which is
     /// logged and set aside, nothing; the rest is served.
     pub fn readings(&self, id: &UnitId, from: Timestamp, to: Timestamp) -> Result<Vec<Reading>, StoreError> {
+        let mut all = Vec::new();
+        self.each_day(id, from, to, |rows| all.extend_from_slice(rows))?;
+        Ok(all)
+    }
+
+    /// The same, handed over day by day (UTC), for ranges too long for memory. Appends go on in between: what they
+    /// bring may or may not be seen.
+    pub fn each_day(
+        &self,
+        id: &UnitId,
+        from: Timestamp,
+        to: Timestamp,
+        mut hand_over: impl FnMut(&[Reading]),
+    ) -> Result<(), StoreError> {
         if to <= from {
-            return Ok(Vec::new());
+            return Ok(());
         }
-        let (first, last) = (utc_day(from), utc_day(to.plus_millis(-1)));
-        let (sealed, mut days) = {
-            let mut disk = self.disk();
-            let Some(unit) = self.series().known(id) else { return Ok(Vec::new()) };
-            let (begin, end) = (series::day_key(unit, first), series::day_key(unit, last + 1));
-            let sealed = disk.scan(Space::Blocks, &begin, Some(&end))?;
-            let open = self.series().open_rows(unit, first, last);
-            (sealed, open)
+        let (unit, days) = {
+            let series = self.series();
+            let Some(unit) = series.known(id) else { return Ok(()) };
+            (unit, series.days_between(unit, utc_day(from), utc_day(to.plus_millis(-1))))
         };
-        // Open days have everything their block has.
-        let mut rows = Vec::new();
-        for (key, block) in sealed {
-            let Some((_, day)) = series::parse_day_key(&key).filter(|(_, day)| !days.contains_key(day)) else {
-                continue;
+        for (day, open) in days {
+            let rows = match open {
+                Some(open) => open.to_vec().map_err(|damage| self.disk().damaged("an open day", damage))?,
+                None => self.block(unit, day)?,
             };
-            match codec::decode_block(&block) {
-                Ok(decoded) => rows.push((day, decoded)),
-                Err(damage) => {
-                    self.series_mut_with_disk(|series, disk| series.lose_block(disk, &key, block, damage))?
-                }
-            }
+            let begin = rows.partition_point(|row| row.at < from);
+            let end = rows.partition_point(|row| row.at < to);
+            hand_over(&rows[begin..end]);
         }
-        while let Some((day, open)) = days.pop_first() {
-            rows.push((day, open.to_vec().map_err(|damage| self.disk().damaged("an open day", damage))?));
-        }
-        rows.sort_unstable_by_key(|(day, _)| *day);
-        let rows = rows.into_iter().flat_map(|(_, rows)| rows);
-        Ok(rows.filter(|row| row.at >= from && row.at < to).collect())
+        Ok(())
+    }
+
+    /// The rows of a sealed block; none if it is damaged (it is then set aside) or was a moment ago.
+    fn block(&self, unit: u32, day: i64) -> Result<Vec<Reading>, StoreError> {
+        let Some(block) = self.disk().get(Space::Blocks, &series::day_key(unit, day))? else { return Ok(Vec::new()) };
+        let damage = match codec::decode_block(&block) {
+            Ok(rows) => return Ok(rows),
+            Err(damage) => damage,
+        };
+        self.series_mut_with_disk(|series, disk| series.lose_block(disk, unit, day, block, damage))?;
+        Ok(Vec::new())
     }
 
     fn series_mut_with_disk<T>(
@@ -370,6 +396,25 @@ impl Store {
     /// What was kept under a name.
     pub fn kept(&self, name: &str) -> Result<Option<Vec<u8>>, StoreError> {
         self.disk().get(Space::Keepsakes, name.as_bytes())
+    }
+
+    /// Reads every sealed block and checks that it holds what it should; changes nothing. Appends go on in between.
+    pub fn verify(&self, mut progress: impl FnMut(&Verified)) -> Result<Verified, StoreError> {
+        let mut found = Verified::default();
+        let blocks = self.series().blocks();
+        for (unit, day) in blocks {
+            let block = self.disk().get(Space::Blocks, &series::day_key(unit, day))?.unwrap_or_default();
+            let rows = codec::decode_block(&block).unwrap_or_default();
+            let sound = rows.is_sorted_by(|a, b| a.at < b.at) && rows.iter().all(|row| utc_day(row.at) == day);
+            if !sound || rows.is_empty() {
+                found.damaged.extend(self.series().id(unit).map(|id| (id.clone(), day)));
+            }
+            found.blocks += 1;
+            found.bytes += block.len() as u64;
+            found.readings += rows.len() as u64;
+            progress(&found);
+        }
+        Ok(found)
     }
 
     /// Facts about the store.

@@ -11,9 +11,10 @@ use crate::domain::time::DAY;
 use crate::domain::{Reading, Timestamp, UnitId};
 
 use super::StoreError;
-use super::bytes::{Damage, Reader, put_bytes, put_signed, put_varint};
+use super::bytes::{Damage, Reader, put_bytes, put_varint};
 use super::codec::{Packer, UnitRows, decode_batch, decode_block, encode_batch, encode_block, unpack};
 use super::rows::{Addition, Rows, in_order};
+use super::runs::Runs;
 use super::tree::{Commit, Disk, Space};
 
 /// A day that is over is sealed when this many appends went by without touching it.
@@ -115,8 +116,8 @@ struct Unit {
     recorded: bool,
     /// Readings in sealed blocks.
     sealed_rows: u64,
-    /// The latest day with a sealed block.
-    sealed_through: Option<i64>,
+    /// The days with a sealed block.
+    sealed_days: Runs,
     latest: Option<Reading>,
     spans: BTreeMap<i64, Span>,
     marks: BTreeMap<i64, Mark>,
@@ -128,18 +129,22 @@ impl Unit {
             id,
             recorded: false,
             sealed_rows: 0,
-            sealed_through: None,
+            sealed_days: Runs::default(),
             latest: None,
             spans: BTreeMap::new(),
             marks: BTreeMap::new(),
         }
     }
 
-    fn encode(&self, sealed_rows: u64, sealed_through: Option<i64>) -> Vec<u8> {
+    fn encode(&self) -> Vec<u8> {
+        self.encode_with(self.sealed_rows, &self.sealed_days)
+    }
+
+    fn encode_with(&self, sealed_rows: u64, sealed_days: &Runs) -> Vec<u8> {
         let mut out = Vec::new();
         put_bytes(&mut out, self.id.as_str().as_bytes());
         put_varint(&mut out, sealed_rows);
-        put_signed(&mut out, sealed_through.unwrap_or(i64::MIN));
+        sealed_days.encode(&mut out);
         let latest = Packer::of(self.latest.as_slice());
         put_varint(&mut out, latest.count() as u64);
         out.extend_from_slice(latest.bytes());
@@ -150,10 +155,10 @@ impl Unit {
         let mut reader = Reader::new(bytes);
         let id = reader.text()?.parse().map_err(|_| Damage("a unit's id"))?;
         let sealed_rows = reader.varint()?;
-        let sealed_through = Some(reader.signed()?).filter(|day| *day != i64::MIN);
+        let sealed_days = Runs::decode(&mut reader)?;
         let latest = usize::try_from(reader.varint()?).map_err(|_| Damage("a count is too great"))?;
         let latest = unpack(&mut reader, latest)?.pop();
-        Ok(Self { recorded: true, sealed_rows, sealed_through, latest, ..Self::new(id) })
+        Ok(Self { recorded: true, sealed_rows, sealed_days, latest, ..Self::new(id) })
     }
 
     fn newest_day(&self) -> Option<i64> {
@@ -292,7 +297,7 @@ impl Series {
     /// The records of all units without one. Never of some only: numbers on disk have no gaps.
     fn record(&self, commit: &mut Commit) {
         for (number, unit) in (0_u32..).zip(&self.units).filter(|(_, unit)| !unit.recorded) {
-            commit.put(Space::Units, number.to_be_bytes(), unit.encode(unit.sealed_rows, unit.sealed_through));
+            commit.put(Space::Units, number.to_be_bytes(), unit.encode());
         }
     }
 
@@ -305,9 +310,8 @@ impl Series {
     /// The open day, begun from its sealed block if there is one.
     fn open_day(&mut self, disk: &mut Disk, number: u32, day: i64) -> Result<&mut Span, StoreError> {
         let unit = &self.units[number as usize];
-        let sealed = unit.sealed_through.is_some_and(|through| day <= through);
         let mut begun = Span::default();
-        if sealed && !unit.spans.contains_key(&day) {
+        if unit.sealed_days.contains(day) && !unit.spans.contains_key(&day) {
             let rows = self.load_block(disk, number, day)?;
             begun = Span { rows: Rows::of(&rows), sealed_rows: rows.len(), waiting: true, ..begun };
             self.waiting.push_back((number, day));
@@ -321,7 +325,7 @@ impl Series {
         let Some(value) = disk.get(Space::Blocks, &key)? else { return Ok(Vec::new()) };
         match decode_block(&value) {
             Ok(rows) => Ok(rows),
-            Err(damage) => self.lose_block(disk, &key, value, damage).map(|()| Vec::new()),
+            Err(damage) => self.lose_block(disk, number, day, value, damage).map(|()| Vec::new()),
         }
     }
 
@@ -329,20 +333,23 @@ impl Series {
     pub fn lose_block(
         &mut self,
         disk: &mut Disk,
-        key: &[u8],
+        number: u32,
+        day: i64,
         value: Vec<u8>,
         damage: Damage,
     ) -> Result<(), StoreError> {
-        let Some((number, day)) = parse_day_key(key) else { return Ok(()) };
         let unit = &mut self.units[number as usize];
         let date = Timestamp::from_millis(day.saturating_mul(DAY));
         tracing::error!(unit = %unit.id, day = %date, %damage, "a block of readings is damaged; it was set aside");
+        unit.sealed_days.remove(day);
+        unit.sealed_rows = 0;
+        for day in unit.sealed_days.between(i64::MIN, i64::MAX) {
+            let block = disk.get(Space::Blocks, &day_key(number, day))?;
+            unit.sealed_rows += block.map_or(0, |block| decode_block(&block).map_or(0, |rows| rows.len() as u64));
+        }
         let mut commit = Commit::default();
-        commit.set_aside(Space::Blocks, key, value);
-        let blocks = disk.scan(Space::Blocks, &day_key(number, i64::MIN), Some(&day_key(number, i64::MAX)))?;
-        let left = blocks.iter().filter(|(other, _)| other != key);
-        unit.sealed_rows = left.map(|(_, block)| decode_block(block).map_or(0, |rows| rows.len() as u64)).sum();
-        commit.put(Space::Units, number.to_be_bytes(), unit.encode(unit.sealed_rows, unit.sealed_through));
+        commit.set_aside(Space::Blocks, &day_key(number, day), value);
+        commit.put(Space::Units, number.to_be_bytes(), unit.encode());
         disk.commit(commit)
     }
 
@@ -479,18 +486,18 @@ impl Series {
         if picks.is_empty() {
             return Ok(Seals { first_seq: self.first_seq, ..Seals::default() });
         }
-        let mut records: BTreeMap<u32, (u64, Option<i64>)> = BTreeMap::new();
+        let mut records: BTreeMap<u32, (u64, Runs)> = BTreeMap::new();
         for (number, day) in &picks {
             let unit = &self.units[*number as usize];
             let Some(span) = unit.spans.get(day) else { continue };
             let rows = span.rows.to_vec().map_err(|damage| disk.damaged("an open day", damage))?;
             commit.put(Space::Blocks, day_key(*number, *day), encode_block(&rows));
-            let (sealed_rows, through) = records.entry(*number).or_insert((unit.sealed_rows, unit.sealed_through));
-            *sealed_rows += (rows.len() - span.sealed_rows) as u64;
-            *through = (*through).max(Some(*day));
+            let record = records.entry(*number).or_insert_with(|| (unit.sealed_rows, unit.sealed_days.clone()));
+            record.0 += (rows.len() - span.sealed_rows) as u64;
+            record.1.insert(*day);
         }
-        for (number, (sealed_rows, through)) in records {
-            let record = self.units[number as usize].encode(sealed_rows, through);
+        for (number, (sealed_rows, sealed_days)) in records {
+            let record = self.units[number as usize].encode_with(sealed_rows, &sealed_days);
             commit.put(Space::Units, number.to_be_bytes(), record);
         }
         let needed = self.spans().filter(|(unit, day, _)| !picks.contains(&(*unit, *day)));
@@ -531,7 +538,7 @@ impl Series {
             let unit = &mut self.units[number as usize];
             if let Some(span) = unit.spans.remove(&day) {
                 unit.sealed_rows += (span.rows.count() - span.sealed_rows) as u64;
-                unit.sealed_through = unit.sealed_through.max(Some(day));
+                unit.sealed_days.insert(day);
             }
         }
         for (number, day, mark) in seals.marks {
@@ -600,11 +607,23 @@ impl Series {
         count
     }
 
-    /// The open rows of a unit's days from `first` to `last`, by day.
-    pub fn open_rows(&self, number: u32, first: i64, last: i64) -> BTreeMap<i64, Rows> {
-        let spans = &self.units[number as usize].spans;
-        let some = spans.range(first..=last).filter(|(_, span)| span.rows.count() > 0);
-        some.map(|(day, span)| (*day, span.rows.clone())).collect()
+    /// A unit's days from `first` to `last`, ascending: the rows of those that are open (they have everything their
+    /// block has), and `None` for those that only a block has.
+    pub fn days_between(&self, number: u32, first: i64, last: i64) -> BTreeMap<i64, Option<Rows>> {
+        let unit = &self.units[number as usize];
+        let mut days: BTreeMap<i64, Option<Rows>> =
+            unit.sealed_days.between(first, last).map(|day| (day, None)).collect();
+        let open = unit.spans.range(first..=last).filter(|(_, span)| span.rows.count() > 0);
+        days.extend(open.map(|(day, span)| (*day, Some(span.rows.clone()))));
+        days
+    }
+
+    /// Every sealed block by unit and day.
+    pub fn blocks(&self) -> Vec<(u32, i64)> {
+        let of = |(number, unit): (u32, &Unit)| -> Vec<(u32, i64)> {
+            unit.sealed_days.between(i64::MIN, i64::MAX).map(|day| (number, day)).collect()
+        };
+        (0..).zip(&self.units).flat_map(of).collect()
     }
 
     /// The latest reading of a unit.

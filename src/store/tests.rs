@@ -441,6 +441,8 @@ fn a_damaged_block_is_set_aside_and_the_rest_is_served() {
     block[middle] ^= 1;
     commit.put(Space::Blocks, key, block);
     store.disk().commit(commit).unwrap();
+    let found = store.verify(|_| ()).unwrap();
+    assert_eq!((found.blocks, found.damaged), (days.len(), vec![(id.clone(), utc_day(at(0)) + 1)]));
     for _ in 0..2 {
         assert_eq!(all(&store, &id).len(), 3_000 - days[1]);
         assert_eq!(store.count(&id), 3_000 - days[1] as u64);

@@ -18,12 +18,20 @@ use std::mem::ManuallyDrop;
 use std::ops::Bound;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
 
 use super::StoreError;
 use super::bytes::Damage;
 
-/// Entries in a leaf. With 32 a flush of 100 readings wrote 240 bytes a reading, with 1024 it wrote 3024.
-const LEAF_FANOUT: usize = 32;
+/// Entries in a leaf. A changed entry rewrites its leaf: at 100 readings an append, 32 wrote 106 bytes a reading, 16
+/// wrote 60, 8 wrote 36 (all with sealing: 120, 69, 39), and the smaller leaves also fit their slots better on disk.
+const LEAF_FANOUT: usize = 8;
+/// Files emptier than this are compacted by moving what lies at their end. At 0.9, the default, that alone was an
+/// eighth of all writing, for no less space.
+const FILL_RATIO: f32 = 0.7;
+/// How long to wait for the database's own lock. We hold the directory's, so whoever has it still is a process we are
+/// just starting, between its birth and its first instruction.
+const LOCK_WAIT: Duration = Duration::from_secs(10);
 /// A commit is refused while less than this is free (and twice its own size on top): a flush that fails half way
 /// stops the store for this process, a refused one does not.
 pub(super) const FREE_BYTES_LEAST: u64 = 16 << 20;
@@ -135,14 +143,25 @@ impl std::fmt::Debug for Disk {
 impl Disk {
     /// Opens or makes the database in `path`. The caller has made sure that no other process has it.
     pub fn open(path: &Path, cache_bytes: usize) -> Result<Self, StoreError> {
-        let config = sled::Config::new().path(path).cache_capacity_bytes(cache_bytes).flush_every_ms(None);
+        let mut config = sled::Config::new().path(path).cache_capacity_bytes(cache_bytes).flush_every_ms(None);
+        config.target_heap_file_fill_ratio = FILL_RATIO;
         let damaged = |why: String| StoreError::Damaged { path: path.to_owned(), why };
         // Some damage makes its recovery panic instead of returning an error.
-        let opened = catch_unwind(AssertUnwindSafe(|| {
-            let db = config.open::<LEAF_FANOUT>()?;
-            let trees = Space::NAMES.iter().map(|name| db.open_tree(name)).collect::<Result<_, _>>()?;
-            Ok::<_, io::Error>(Handles { trees, db })
-        }));
+        let open = || {
+            catch_unwind(AssertUnwindSafe(|| {
+                let db = config.open::<LEAF_FANOUT>()?;
+                let trees = Space::NAMES.iter().map(|name| db.open_tree(name)).collect::<Result<_, _>>()?;
+                Ok::<_, io::Error>(Handles { trees, db })
+            }))
+        };
+        let begun = Instant::now();
+        let mut opened = open();
+        while matches!(&opened, Ok(Err(error)) if error.kind() == io::ErrorKind::WouldBlock)
+            && begun.elapsed() < LOCK_WAIT
+        {
+            std::thread::sleep(Duration::from_millis(5));
+            opened = open();
+        }
         let handles = match opened {
             Ok(Ok(handles)) => handles,
             Ok(Err(source)) if source.kind() == io::ErrorKind::WouldBlock => {

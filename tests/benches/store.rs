@@ -38,16 +38,19 @@ struct Sender {
     rng: ChaCha8Rng,
     noise: f64,
     minute: i64,
+    every: i64,
     flowing: u32,
 }
 
 impl Sender {
-    fn fleet(units: u64) -> Vec<Self> {
+    /// Units that send every so many minutes.
+    fn fleet(units: u64, every: i64) -> Vec<Self> {
         let sender = |n| Self {
             id: UnitId::new("heron-bight", &format!("unit-{n}")).expect("a valid id"),
             rng: ChaCha8Rng::seed_from_u64(n),
             noise: 0.0,
             minute: 0,
+            every,
             flowing: 0,
         };
         (0..units).map(sender).collect()
@@ -63,7 +66,7 @@ impl Sender {
             minutes => minutes.saturating_sub(1),
         };
         let flow = if self.flowing > 0 { self.rng.random_range(60..75_i32) } else { 0 };
-        self.minute += 1;
+        self.minute += self.every;
         let reading = Reading::new(Timestamp::from_millis(at))
             .with(Channel::Intensity, ((22.0 - 0.02 * day + self.noise) * 100.0).round() / 100.0)
             .with(Channel::WaterTemperature, ((9.0 + (day * 6.3).sin()) * 10.0).round() / 10.0)
@@ -99,7 +102,7 @@ fn feed(store: &Store, fleet: &mut [Sender], minutes: usize, per_append: usize) 
 pub fn appends(per_append: usize, appends: usize) -> Vec<Figure> {
     let dir = tempfile::tempdir().expect("a directory");
     let store = open(dir.path());
-    let mut fleet = Sender::fleet(50);
+    let mut fleet = Sender::fleet(50, 1);
     let minutes = per_append * appends / fleet.len();
     let (sent, spent) = feed(&store, &mut fleet, minutes, per_append);
     let written = store.stats().expect("stats").bytes_written as f64;
@@ -110,15 +113,16 @@ pub fn appends(per_append: usize, appends: usize) -> Vec<Figure> {
     ]
 }
 
-/// Bytes on disk for `units` over `days`, then opening and scanning them.
-pub fn sizes(units: u64, days: usize) -> Vec<Figure> {
+/// Bytes on disk for `units` over `days` with a reading `every` so many minutes, then opening and scanning them.
+pub fn sizes(units: u64, days: usize, every: i64) -> Vec<Figure> {
     let dir = tempfile::tempdir().expect("a directory");
     let store = open(dir.path());
-    let mut fleet = Sender::fleet(units);
-    let (sent, spent) = feed(&store, &mut fleet, days * 1_440, 1_000);
+    let mut fleet = Sender::fleet(units, every);
+    let (sent, spent) = feed(&store, &mut fleet, days * 1_440 / every as usize, 1_000);
     let with_journal = store.stats().expect("stats");
     store.settle().expect("room on the disk");
     let settled = store.stats().expect("stats");
+    let blocks = store.verify(|_| ()).expect("readable");
     store.close();
     let before = Instant::now();
     let store = open(dir.path());
@@ -127,12 +131,13 @@ pub fn sizes(units: u64, days: usize) -> Vec<Figure> {
     let scan = || {
         let before = Instant::now();
         let rows = store.readings(&fleet[0].id, Timestamp::MIN, Timestamp::MAX).expect("readable");
-        assert_eq!(rows.len(), days * 1_440);
+        assert_eq!(rows.len(), days * 1_440 / every as usize);
         ms(before.elapsed())
     };
     let (first, warm) = (scan(), scan());
     let per_reading = |bytes: u64| bytes as f64 / sent as f64;
     vec![
+        figure("blocks alone", per_reading(blocks.bytes), "B/reading"),
         figure("on disk with the journal", per_reading(with_journal.bytes_on_disk), "B/reading"),
         figure("on disk, settled", per_reading(settled.bytes_on_disk), "B/reading"),
         figure("written in all", per_reading(settled.bytes_written), "B/reading"),
@@ -146,5 +151,5 @@ pub fn sizes(units: u64, days: usize) -> Vec<Figure> {
 
 /// Everything, in a minute or so.
 pub fn run() -> Vec<Figure> {
-    [appends(100, 1_000), appends(1_000, 200), sizes(50, 30)].concat()
+    [appends(100, 1_000), appends(1_000, 200), sizes(50, 30, 1)].concat()
 }
