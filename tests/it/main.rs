@@ -2,5 +2,6 @@
 
 mod broker;
 mod layering;
+mod cli;
 mod files;
 mod payloads;
