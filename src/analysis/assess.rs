@@ -10,11 +10,14 @@ use rand_chacha::rand_core::SeedableRng;
 
 use super::causes::{self, Scene};
 use super::condition::{Facts, condition, log_state};
-use super::course::{Course, quantile_sorted};
+use super::constants::ModelConstants;
+use super::course::{Course, median, quantile_sorted};
 use super::design::{Design, Growth};
+use super::episodes;
 use super::events::{self, EventKind, Events};
 use super::forecast::{self, Ahead};
 use super::model::{self, Fitted, Observed, Variant};
+use super::readings;
 use super::steps::{self, StepsFound};
 use super::structures::Setting;
 use super::{Constants, History, parts};
@@ -26,6 +29,9 @@ use crate::domain::{
     Assessment, Channel, Condition, DaySummary, ServiceAction, Timestamp, UnitId, UnitSpec, VerdictCause,
 };
 
+/// A kind of growth this many nats behind the best is not carried on.
+const GROWTH_WINDOW: f64 = 4.0;
+
 /// What Fadeline says about a unit at `as_of`. Never fails: too little or unusable data is an answer too.
 pub fn assess(history: &History<'_>, as_of: Timestamp, constants: &Constants) -> Assessment {
     let today = as_of.date_in(&history.spec.zone);
@@ -36,7 +42,10 @@ pub fn assess(history: &History<'_>, as_of: Timestamp, constants: &Constants) ->
         ..*history
     };
     let found = steps::find(history.days, history.log, history.spec, &constants.steps);
-    let episodes = Vec::new();
+    let work = history.log.iter().map(|entry| entry.at.date_in(&history.spec.zone));
+    let resets: Vec<Date> =
+        work.chain(found.snapped.iter().map(|s| s.used)).chain(found.steps.iter().map(|s| s.date)).collect();
+    let episodes = episodes::find(history.days, &resets, history.spec, &constants.episodes);
     assess_found(&history, as_of, constants, &found, episodes)
 }
 
@@ -54,7 +63,7 @@ fn assess_found(
     let answer = course
         .as_ref()
         .filter(|course| course.days.len() >= constants.model.least_days)
-        .and_then(|course| Answer::new(history, as_of, constants, course, &events, &episodes));
+        .and_then(|course| Answer::new(history, as_of, constants, course, (&events, found), &episodes));
     let days = course.as_ref().map_or(0, |course| course.days.len());
     let learning = answer.is_none();
     let answer = answer.unwrap_or_else(|| Answer::learning(history, as_of, days, constants));
@@ -105,12 +114,12 @@ impl Answer {
         as_of: Timestamp,
         constants: &Constants,
         course: &Course,
-        events: &Events,
+        (events, found): (&Events, &StepsFound),
         episodes: &[Episode],
     ) -> Option<Self> {
         let (spec, c) = (history.spec, constants);
         let mut rng = ChaCha8Rng::seed_from_u64(seed(&spec.id, course.date(course.today)));
-        let fitted = fit(history, constants, course, events, episodes, &mut rng)?;
+        let fitted = fit(history, constants, course, (events, found), episodes, &mut rng)?;
         let losses = causes::losses(&fitted, course, &mut rng);
         let ahead = forecast::ahead(&fitted, &losses, course, spec.set_point, (&c.model, &c.forecast), &mut rng);
         let scene = Scene { fitted: &fitted, course, falling: ahead.falling, constants: &c.forecast };
@@ -154,7 +163,7 @@ fn fit<'a>(
     history: &History<'_>,
     constants: &Constants,
     course: &'a Course,
-    events: &Events,
+    (events, found): (&Events, &StepsFound),
     episodes: &[Episode],
     rng: &mut ChaCha8Rng,
 ) -> Option<Fitted<'a>> {
@@ -164,34 +173,64 @@ fn fit<'a>(
         .map(|e| (course.number(e.from.date_in(&spec.zone)), course.number(e.to.date_in(&spec.zone))))
         .collect();
     let clouded = |day: i32| spans.iter().any(|(from, to)| (*from..=*to).contains(&day));
-    let centre = match spec.reference.filter(|r| *r > 0.0) {
-        Some(reference) => reference.ln(),
-        None => {
-            let mut start: Vec<f64> = course.ln.iter().take(10).copied().collect();
-            super::course::median(&mut start)
-        }
-    };
-    let observed = Observed::new(course, centre, |day| events.mixes(day) || clouded(day));
+    let centre = centre(spec, course);
+    let checks = reference_checks(course, events);
+    let observed = Observed::new(course, centre, checks, |day| events.mixes(day) || clouded(day));
     if observed.days.len() < model.least_days / 2 {
         return None;
     }
-    let own_pace = (constants.forecast.own_pace_least_days, constants.forecast.own_pace_most_days);
-    let saturating: f64 = model.saturating.iter().map(|(_, weight)| weight).sum();
-    let growths = std::iter::once((Growth::Steady, 1.0 - saturating))
-        .chain(model.saturating.iter().map(|(tau, weight)| (Growth::Saturating(*tau), *weight)));
-    let variants = growths
-        .map(|(growth, weight)| Variant {
-            design: Design::new(course, spec, events, growth, model, own_pace),
-            ln_weight: weight.ln(),
-        })
-        .collect();
     let setting = Setting {
         model,
         path_cm: spec.sensor.path_cm,
         reference: spec.reference.is_some_and(|r| r > 0.0),
         neighbours: history.neighbours,
     };
-    model::fit(variants, &observed, &setting, &reference_checks(course, events), centre, rng)
+    let own_pace = (constants.forecast.own_pace_least_days, constants.forecast.own_pace_most_days);
+    let variant = |events: &Events, growth: Growth, weight: f64| Variant {
+        design: Design::new(course, spec, events, growth, model, own_pace),
+        ln_weight: weight,
+    };
+    let usual = model.growths.iter().max_by(|a, b| a.1.total_cmp(&b.1)).map_or(Growth::STEADY, |(growth, _)| *growth);
+    let base = variant(events, usual, 0.0);
+    let (noises, weights) = model::choose_noise(&base, &observed, &setting)?;
+    let noise = (noises.first()?, weights.as_slice());
+    let rates = model::likely_rates(&base, noise, &observed, &setting);
+    let evidence =
+        |events: &Events| model::evidence(&variant(events, usual, 0.0), noise, &rates, &observed, &setting);
+    let readings = readings::choose(events.clone(), &readings::doubts(events, found), evidence);
+    // Kinds of growth are weighed on the best reading; those out of the race are dropped for all.
+    let all_rates: Vec<usize> = (0..model.rates.len()).collect();
+    let growths = likely_growths(model, |growth| {
+        model::evidence(&variant(&readings[0].0, growth, 0.0), noise, &all_rates, &observed, &setting)
+    });
+    let mut variants = Vec::new();
+    for (events, odds) in &readings {
+        variants.extend(growths.iter().map(|(growth, weight)| variant(events, *growth, odds + weight.ln())));
+    }
+    model::fit(variants, (&noises, &weights), &observed, &setting, centre, rng)
+}
+
+/// The kinds of growth whose evidence and weight beforehand come near the best's.
+fn likely_growths(model: &ModelConstants, evidence: impl Fn(Growth) -> Option<f64>) -> Vec<(Growth, f64)> {
+    let all = model.growths.iter().copied();
+    let mut weighed: Vec<(f64, (Growth, f64))> = all
+        .filter_map(|(growth, weight)| evidence(growth).map(|ln| (ln + weight.ln(), (growth, weight))))
+        .collect();
+    weighed.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let best = weighed.first().map_or(0.0, |(ln, _)| *ln);
+    weighed.retain(|(ln, _)| best - ln < GROWTH_WINDOW);
+    weighed.into_iter().map(|(_, growth)| growth).collect()
+}
+
+/// ln of light that the level is counted from: the reference, or the first days.
+fn centre(spec: &UnitSpec, course: &Course) -> f64 {
+    spec.reference.filter(|r| *r > 0.0).map_or_else(
+        || {
+            let mut start: Vec<f64> = course.ln.iter().take(10).copied().collect();
+            median(&mut start)
+        },
+        f64::ln,
+    )
 }
 
 /// Reference checks as (day, ln of duty over reference): the loss of sensor and window, measured.

@@ -70,7 +70,9 @@ pub fn losses(fitted: &Fitted<'_>, course: &Course, rng: &mut impl Rng) -> Vec<L
         for (((term, theta), now), next) in terms.iter().zip(&draw.theta).zip(now).zip(next) {
             let (loss, growth) = (-theta * now, -theta * (next - now));
             match (term.share(), term) {
-                (Part::Level, _) => {}
+                (Part::Level | Part::Temperature, _) => {}
+                // Without a thermometer a yearly course is the temperature's as likely as the water's.
+                (_, Term::SeasonSine | Term::SeasonCosine) if course.temperature.is_none() => {}
                 (Part::Sleeve, term) => {
                     sum.sleeve += loss;
                     sum.rates[0] += growth;
@@ -161,6 +163,13 @@ pub fn name_cause(losses: &[Losses], falling: bool, c: &ForecastConstants) -> (V
     let name = LEADERS.get(first).copied().unwrap_or(VerdictCause::None);
     match name {
         VerdictCause::None if falling => (VerdictCause::Unsettled, chances[first]),
+        VerdictCause::LampAgeing | VerdictCause::SensorDrift if chances[first] >= c.name_lamp_or_sensor_at => {
+            (name, chances[first])
+        }
+        VerdictCause::LampAgeing | VerdictCause::SensorDrift if pair < c.pair_at => {
+            (VerdictCause::Unsettled, chances[first])
+        }
+        VerdictCause::LampAgeing | VerdictCause::SensorDrift => (VerdictCause::LampOrSensor, pair),
         _ if chances[first] >= c.name_at => (name, chances[first]),
         _ if pair >= c.pair_at => (VerdictCause::LampOrSensor, pair),
         _ => (VerdictCause::Unsettled, chances[first]),
@@ -269,7 +278,8 @@ fn sleeve_sentence(all: f64, losses: &[Losses], scene: &Scene<'_>) -> String {
 fn compare_intervals(scene: &Scene<'_>, current: usize) -> &'static str {
     let variant = 0;
     let terms = &scene.fitted.variants[variant].design.terms;
-    let place = |k: usize| terms.iter().position(|t| *t == Term::IntervalRate(k));
+    let intervals = &scene.fitted.variants[variant].design.intervals;
+    let place = |k: usize| terms.iter().position(|t| *t == Term::IntervalRate(intervals[k].group));
     let Some(now) = place(current).filter(|_| current > 0) else { return "" };
     let before: Vec<usize> = (current.saturating_sub(3)..current).filter_map(place).collect();
     let Some(rate) = terms.iter().position(|t| *t == Term::Rate) else { return "" };

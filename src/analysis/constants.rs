@@ -4,6 +4,8 @@
 //! "trial" names the design trial on simulated units that came before this code; a value from it is a starting point,
 //! not a fact of the trade.
 
+use super::design::Growth;
+use super::episodes::EpisodeConstants;
 use super::rollup::RollupConstants;
 use super::steps::StepConstants;
 
@@ -18,6 +20,8 @@ pub struct Constants {
     pub rollup: RollupConstants,
     /// The search for steps.
     pub steps: StepConstants,
+    /// The search for episodes.
+    pub episodes: EpisodeConstants,
 }
 
 /// A normal prior.
@@ -85,9 +89,9 @@ pub struct ModelConstants {
     pub curve_spread: f64,
     /// Weight beforehand of curved growth against growth in proportion to time.
     pub curve_weight: f64,
-    /// Time constants of deposits that saturate, days, each with its weight beforehand against steady growth. Kern and
-    /// Seaton's asymptotic fouling, from memory; the grid is ours.
-    pub saturating: Vec<(f64, f64)>,
+    /// Kinds of growth tried, each with its weight beforehand. Near linear after an induction time is usual, falling or
+    /// asymptotic growth is seen too (Kern and Seaton 1959; both from memory); the grid is ours.
+    pub growths: Vec<(Growth, f64)>,
     /// Share of an interval's loss that a cleaning leaves behind, and its spread; from the trial.
     pub left_behind: Belief,
     /// Further spread of what a cleaning leaves, ln.
@@ -99,6 +103,10 @@ pub struct ModelConstants {
     pub drift: Vec<Hypothesis>,
     /// Dirt on the sensor's window, ln per 100 days, under each hypothesis; the first must be none. By judgement.
     pub window: Vec<Hypothesis>,
+    /// Age of a sensor whose age is not known at the first reading, years: mean and spread. By judgement.
+    pub sensor_age_years: Belief,
+    /// Age of a lamp whose hours are not known at the first reading, share of its rated hours. By judgement.
+    pub lamp_age: Belief,
     /// How much another sensor may read above or below the first, ln. From the trial.
     pub sensor_step: Belief,
     /// A lasting step of the light whose cause is not known, ln.
@@ -128,6 +136,8 @@ pub struct ModelConstants {
     /// Standard deviation of a reference check against truth, ln: the reference sensor's own uncertainty. By judgement
     /// after EPA 815-R-06-007's tolerance of 20 % for a duty sensor, from memory.
     pub reference_check_sd: f64,
+    /// Intervals that have a rate of their own at most; older ones are put together with their neighbours. 4 to 24.
+    pub most_own_rates: usize,
     /// Structures whose weight is under this share of the best's are not carried on; 1e-4 to 1e-2.
     pub least_weight: f64,
     /// Structures carried on at most; 8 to 64.
@@ -143,7 +153,7 @@ impl Default for ModelConstants {
         Self {
             least_days: 14,
             level_sd: 0.5,
-            reference_sd: 0.03,
+            reference_sd: 0.015,
             lamp: vec![hypothesis(0.70, 0.223, 0.045), hypothesis(0.20, 0.40, 0.20), hypothesis(0.10, 0.03, 0.03)],
             lamp_curve: Belief::new(0.0, 0.05),
             burn_in: Belief::new(0.04, 0.015),
@@ -151,12 +161,32 @@ impl Default for ModelConstants {
             lamp_new_hours: 100.0,
             lamp_step: Belief::new(0.0, 0.025),
             lamp_slope_change: Belief::new(0.0, 0.03),
-            rates: vec![(0.0, 0.15), (0.012, 0.08), (0.03, 0.14), (0.07, 0.25), (0.15, 0.22), (0.35, 0.11), (0.9, 0.05)],
-            rate_spread: 0.4,
+            rates: vec![
+                (0.0, 0.15),
+                (0.012, 0.05),
+                (0.025, 0.07),
+                (0.05, 0.11),
+                (0.08, 0.13),
+                (0.13, 0.13),
+                (0.2, 0.11),
+                (0.32, 0.09),
+                (0.5, 0.06),
+                (0.8, 0.05),
+                (1.25, 0.03),
+                (2.0, 0.02),
+            ],
+            rate_spread: 0.25,
             interval_spread: 0.35,
-            curve_spread: 1.0,
-            curve_weight: 0.5,
-            saturating: vec![(40.0, 0.12)],
+            curve_spread: 0.6,
+            curve_weight: 0.25,
+            growths: vec![
+                (Growth::STEADY, 0.25),
+                (Growth { delay_days: 10.0, end_days: f64::INFINITY }, 0.45),
+                (Growth { delay_days: 0.0, end_days: 60.0 }, 0.06),
+                (Growth { delay_days: 10.0, end_days: 25.0 }, 0.06),
+                (Growth { delay_days: 10.0, end_days: 60.0 }, 0.09),
+                (Growth { delay_days: 10.0, end_days: 150.0 }, 0.09),
+            ],
             left_behind: Belief::new(0.05, 0.04),
             left_behind_floor: 0.002,
             initial_deposit: Belief::new(0.03, 0.06),
@@ -167,6 +197,8 @@ impl Default for ModelConstants {
                 hypothesis(0.10, 0.25, 0.12),
             ],
             window: vec![hypothesis(0.75, 0.0, 0.0), hypothesis(0.17, 0.02, 0.02), hypothesis(0.08, 0.08, 0.06)],
+            sensor_age_years: Belief::new(0.75, 0.5),
+            lamp_age: Belief::new(0.25, 0.2),
             sensor_step: Belief::new(0.0, 0.01),
             shift: Belief::new(0.0, 0.1),
             path_cm: Belief::new(2.5, 1.0),
@@ -174,13 +206,14 @@ impl Default for ModelConstants {
             temperature: Belief::new(0.003, 0.002),
             season_sd: 0.03,
             season_weight: 0.5,
-            wander_sd: vec![0.0007, 0.0015, 0.003, 0.006, 0.012, 0.025],
+            wander_sd: vec![0.002, 0.004, 0.008, 0.016, 0.03],
             wander_tau_days: vec![12.0, 40.0],
             day_sd_floor: 0.0005,
             half_weight_readings: 6.0,
             student_nu: 4.0,
             covariate_coverage: 0.6,
             reference_check_sd: 0.03,
+            most_own_rates: 14,
             least_weight: 2e-3,
             most_components: 32,
             draws: 400,
@@ -204,6 +237,9 @@ pub struct ForecastConstants {
     pub own_pace_least_days: f64,
     /// And at most this long, days.
     pub own_pace_most_days: f64,
+    /// How much the pace of fouling ahead may differ from the pace so far, share: heat and standing water drive it
+    /// (Nessim and Gehr 2006) and both change. Size by simulation.
+    pub pace_spread: f64,
     /// Losses under this do not count as a cause, ln. From the trial.
     pub small_loss: f64,
     /// A fall that no cause explains counts from this size, ln.
@@ -212,6 +248,9 @@ pub struct ForecastConstants {
     pub name_at: f64,
     /// Probability from which `lamp-or-sensor` is said where neither alone is named; 0.6 to 0.9.
     pub pair_at: f64,
+    /// Probability from which lamp or sensor is named alone; higher than for the sleeve, because between resets only
+    /// beliefs beforehand tell the two apart; 0.7 to 0.95.
+    pub name_lamp_or_sensor_at: f64,
     /// Least expected gain of information, nats, for an action to be proposed.
     pub worth_asking: f64,
 }
@@ -225,10 +264,12 @@ impl Default for ForecastConstants {
             lead_days: 14,
             own_pace_least_days: 30.0,
             own_pace_most_days: 150.0,
+            pace_spread: 0.15,
             small_loss: 0.015,
             unexplained_loss: 0.03,
             name_at: 0.6,
             pair_at: 0.75,
+            name_lamp_or_sensor_at: 0.85,
             worth_asking: 0.05,
         }
     }

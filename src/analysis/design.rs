@@ -10,22 +10,31 @@ use super::course::{Course, Covariate};
 use super::events::{EventKind, Events};
 use crate::domain::UnitSpec;
 
-/// How a deposit grows with time.
+/// How a deposit grows with time: it may take time to begin, and it may near an end.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Growth {
-    /// In proportion to time, or with a slope that changes within bounds.
-    Steady,
-    /// Towards an end: tau (1 - exp(-u / tau)), tau in days.
-    Saturating(f64),
+pub struct Growth {
+    /// Time constant of the beginning, days; 0: at once. Days of growth: u - tau (1 - exp(-u / tau)).
+    pub delay_days: f64,
+    /// Days of growth that all growth comes to in the end (Kern and Seaton's asymptote over the rate at the start);
+    /// infinite: no end.
+    pub end_days: f64,
 }
 
 impl Growth {
-    /// Effective days (in hundreds) after `days` of exposure; the slope at 0 is that of steady growth.
+    /// In proportion to time.
+    pub const STEADY: Self = Self { delay_days: 0.0, end_days: f64::INFINITY };
+
+    /// Whether it goes on for ever.
+    pub fn is_endless(self) -> bool {
+        self.end_days.is_infinite()
+    }
+
+    /// Effective days (in hundreds) after `days` of exposure; a rate of 1 is that of steady growth.
     pub fn at(self, days: f64) -> f64 {
-        match self {
-            Self::Steady => days / 100.0,
-            Self::Saturating(tau) => tau / 100.0 * (1.0 - (-days / tau).exp()),
-        }
+        let delay = self.delay_days;
+        let grown = if delay > 0.0 { days - delay * (1.0 - (-days / delay).exp()) } else { days };
+        let nearing = if self.is_endless() { grown } else { self.end_days * (1.0 - (-grown / self.end_days).exp()) };
+        nearing / 100.0
     }
 }
 
@@ -44,17 +53,23 @@ pub enum Share {
     Water,
     /// A lasting shift: water or sensor, not told apart.
     Shift,
+    /// Water temperature, which comes and goes and is no loss.
+    Temperature,
 }
 
 /// One regressor.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Term {
-    /// Interval `k` fouls faster or slower than the unit does.
+    /// The intervals of group `g` foul faster or slower than the unit does.
     IntervalRate(usize),
-    /// What the cleaning before interval `k` left behind.
+    /// What each cleaning before an interval of group `g` left behind.
     LeftBehind(usize),
     /// Deposit from before the first known cleaning.
     InitialDeposit,
+    /// The first lamp's age at the first reading is not known.
+    LampAtStart,
+    /// The first sensor's age at the first reading is not known.
+    SensorAtStart,
     /// Lamp `j` (from 1) starts weaker than the first.
     LampStep(usize),
     /// Lamp `j` (from 1) ages faster than the first.
@@ -94,14 +109,18 @@ impl Term {
     pub fn share(self) -> Share {
         match self {
             Self::Level => Share::Level,
-            Self::LampStep(_) | Self::LampSlopeChange(_) | Self::LampCurve | Self::BurnIn | Self::LampSlope => {
-                Share::Lamp
-            }
+            Self::LampStep(_)
+            | Self::LampSlopeChange(_)
+            | Self::LampCurve
+            | Self::BurnIn
+            | Self::LampAtStart
+            | Self::LampSlope => Share::Lamp,
             Self::IntervalRate(_) | Self::LeftBehind(_) | Self::InitialDeposit | Self::Rate | Self::Curve => {
                 Share::Sleeve
             }
-            Self::SensorStep(_) | Self::Window | Self::Drift => Share::Sensor,
-            Self::Temperature | Self::Absorbance | Self::SeasonSine | Self::SeasonCosine => Share::Water,
+            Self::SensorStep(_) | Self::SensorAtStart | Self::Window | Self::Drift => Share::Sensor,
+            Self::Temperature => Share::Temperature,
+            Self::Absorbance | Self::SeasonSine | Self::SeasonCosine => Share::Water,
             Self::Shift(_) => Share::Shift,
         }
     }
@@ -131,6 +150,8 @@ pub struct Interval {
     pub exposed: f64,
     /// Whether it began with a new sleeve.
     pub new_sleeve: bool,
+    /// Which group of intervals it shares its rate with.
+    pub group: usize,
 }
 
 /// Every regressor of a unit as a function of the day.
@@ -154,6 +175,8 @@ pub struct Design<'a> {
     burn_in_hours: f64,
     sensors: Vec<i32>,
     windows: Vec<i32>,
+    lamp_age_known: bool,
+    sensor_age_known: bool,
     sensor_age_at_start: f64,
     window_age_at_start: f64,
     shifts: Vec<i32>,
@@ -193,6 +216,8 @@ impl<'a> Design<'a> {
             burn_in_hours: c.burn_in_hours,
             sensors: inside(events, &[EventKind::SensorReplaced], now),
             windows: inside(events, &[EventKind::WindowWiped, EventKind::SensorReplaced], now),
+            lamp_age_known: lamp_age_known(course, spec, events),
+            sensor_age_known: false,
             sensor_age_at_start: 0.0,
             window_age_at_start: 0.0,
             shifts: inside(events, &[EventKind::Shift], now),
@@ -202,16 +227,18 @@ impl<'a> Design<'a> {
             pace: if pace < 0.05 { 1.0 } else { pace },
             own_pace_until: 0.0,
         };
-        design.lamp_hours = lamp_hours(course, spec, events, &design.lamps);
-        design.set_ages(spec, events);
+        let unknown = c.lamp_age.mean * design.rated_hours;
+        design.lamp_hours = lamp_hours(course, spec, events, &design.lamps, unknown);
+        design.set_ages(spec, events, c);
         design.set_intervals(spec, events);
+        design.group_intervals(c.most_own_rates.max(2));
         let age = design.interval_age(design.now);
         design.own_pace_until = age + age.clamp(own_pace_days.0, own_pace_days.1);
         design.list_terms(events, spec);
         design
     }
 
-    fn set_ages(&mut self, spec: &UnitSpec, events: &Events) {
+    fn set_ages(&mut self, spec: &UnitSpec, events: &Events, c: &ModelConstants) {
         let age = |at: Option<crate::domain::Timestamp>| {
             at.map(|at| f64::from(-self.course.number(at.date_in(&spec.zone))).max(0.0))
         };
@@ -224,7 +251,8 @@ impl<'a> Design<'a> {
         };
         let sensor = least(age(spec.sensor.installed), logged(&[EventKind::SensorReplaced]));
         let window = least(age(spec.sensor.cleaned), logged(&[EventKind::WindowWiped]));
-        self.sensor_age_at_start = sensor.unwrap_or(0.0);
+        self.sensor_age_known = sensor.is_some();
+        self.sensor_age_at_start = sensor.unwrap_or(365.25 * c.sensor_age_years.mean);
         self.window_age_at_start = least(window, sensor).unwrap_or(0.0);
     }
 
@@ -235,13 +263,24 @@ impl<'a> Design<'a> {
         let logged = events.list.iter().filter(|e| kinds.contains(&e.kind) && e.day <= 0).map(|e| e.day);
         let clean_on = from_papers.filter(|day| *day <= 0).chain(logged).max();
         let exposed = clean_on.map_or(0.0, |day| f64::from(-day).min(2_000.0));
-        self.intervals.push(Interval { from: 0, exposed, new_sleeve: false });
+        self.intervals.push(Interval { from: 0, exposed, new_sleeve: false, group: 0 });
         for event in events.list.iter().filter(|e| kinds.contains(&e.kind) && e.day > 0 && e.day <= self.now) {
             let new_sleeve = event.kind == EventKind::SleeveReplaced;
             match self.intervals.last_mut() {
                 Some(last) if last.from == event.day => last.new_sleeve |= new_sleeve,
-                _ => self.intervals.push(Interval { from: event.day, exposed: 0.0, new_sleeve }),
+                _ => self.intervals.push(Interval { from: event.day, exposed: 0.0, new_sleeve, group: 0 }),
             }
+        }
+    }
+
+    /// The latest half of the groups holds one interval each; the older intervals share the rest.
+    fn group_intervals(&mut self, most: usize) {
+        let count = self.intervals.len();
+        let alone = if count <= most { count } else { most / 2 };
+        let (old, groups) = (count - alone, most - alone);
+        for (k, interval) in self.intervals.iter_mut().enumerate() {
+            let shared = (k * groups).checked_div(old).unwrap_or(0);
+            interval.group = if k < old { shared } else { groups.min(old) + k - old };
         }
     }
 
@@ -249,17 +288,20 @@ impl<'a> Design<'a> {
         let mut terms = Vec::new();
         let count = self.intervals.len();
         if count > 1 {
-            terms.extend((0..count).map(Term::IntervalRate));
-            terms.extend((1..count).filter(|k| !self.intervals[*k].new_sleeve).map(Term::LeftBehind));
+            let groups = self.intervals.last().map_or(0, |last| last.group + 1);
+            terms.extend((0..groups).map(Term::IntervalRate));
+            let left = |g: &usize| self.intervals.iter().skip(1).any(|i| i.group == *g && !i.new_sleeve);
+            terms.extend((0..groups).filter(left).map(Term::LeftBehind));
         }
         let clean_known = spec.sleeve.cleaned.is_some()
             || spec.sleeve.installed.is_some()
             || events.list.iter().any(|e| {
                 matches!(e.kind, EventKind::SleeveCleaned | EventKind::SleeveReplaced) && e.day <= 0
             });
-        if !clean_known && count > 1 {
+        if !clean_known {
             terms.push(Term::InitialDeposit);
         }
+        terms.extend((!self.lamp_age_known).then_some(Term::LampAtStart));
         for lamp in 1..=self.lamps.len() {
             terms.extend([Term::LampStep(lamp), Term::LampSlopeChange(lamp)]);
         }
@@ -271,6 +313,7 @@ impl<'a> Design<'a> {
         terms.push(Term::Level);
         self.nuisance = terms.len();
         terms.extend([Term::LampSlope, Term::Rate, Term::Curve, Term::Window, Term::Drift]);
+        terms.extend((!self.sensor_age_known).then_some(Term::SensorAtStart));
         if self.course.temperature.is_none() || self.course.absorbance.is_none() {
             terms.extend([Term::SeasonSine, Term::SeasonCosine]);
         }
@@ -291,8 +334,10 @@ impl<'a> Design<'a> {
             .iter()
             .map(|term| match *term {
                 Term::Level => 1.0,
-                Term::IntervalRate(k) => gate(k == interval, -own),
-                Term::LeftBehind(k) => gate(k <= interval && !self.renewed_between(k, interval), -1.0),
+                Term::IntervalRate(g) => gate(g == self.intervals[interval].group, -own),
+                Term::LeftBehind(g) => -self.cleanings_left(g, interval),
+                Term::LampAtStart => gate(lamp == 0, -1.0),
+                Term::SensorAtStart => gate(self.sensors.first().is_none_or(|first| day < *first), -1.0),
                 Term::InitialDeposit => gate(interval == 0, -1.0),
                 Term::LampStep(j) => gate(j == lamp, -1.0),
                 Term::LampSlopeChange(j) => gate(j == lamp, -h),
@@ -308,7 +353,7 @@ impl<'a> Design<'a> {
                 }
                 Term::LampSlope => -h,
                 Term::Rate => -grown,
-                Term::Curve => -curve(own),
+                Term::Curve => -curve(grown),
                 Term::Window => -since(&self.windows, self.window_age_at_start, day) / 100.0,
                 Term::Drift => -since(&self.sensors, self.sensor_age_at_start, day) / 365.25,
                 Term::SeasonSine => -sin,
@@ -323,14 +368,31 @@ impl<'a> Design<'a> {
         self.growth.at(days) - self.growth.at(days.min(self.own_pace_until))
     }
 
+    /// Growth of the present deposit from now to `day`, in hundreds of days.
+    pub fn grown_since_now(&self, day: i32) -> f64 {
+        self.growth.at(self.interval_age(day)) - self.growth.at(self.interval_age(self.now))
+    }
+
+    /// The term of the present interval's own rate, whether it is in the list or not.
+    pub fn own_rate(&self) -> Term {
+        Term::IntervalRate(self.intervals.last().map_or(0, |last| last.group))
+    }
+
     /// Exposure of the sleeve since the last cleaning, days.
     pub fn interval_age(&self, day: i32) -> f64 {
         let interval = self.intervals[self.intervals.partition_point(|i| i.from <= day).max(1) - 1];
         (self.exposed(day) - self.exposed(interval.from) + interval.exposed).max(0.0)
     }
 
+    /// Mean growth over the intervals before those of group `g`, in hundreds of days.
+    pub fn grown_before(&self, g: usize) -> f64 {
+        let before: Vec<f64> =
+            (1..self.intervals.len()).filter(|k| self.intervals[*k].group == g).map(|k| self.grown_over(k - 1)).collect();
+        before.iter().sum::<f64>() / before.len().max(1) as f64
+    }
+
     /// Growth over the whole of interval `k`, in hundreds of days.
-    pub fn grown_over(&self, k: usize) -> f64 {
+    fn grown_over(&self, k: usize) -> f64 {
         let end = self.intervals.get(k + 1).map_or(self.now, |next| next.from);
         let interval = self.intervals[k];
         self.growth.at((self.exposed(end) - self.exposed(interval.from) + interval.exposed).max(0.0))
@@ -365,9 +427,11 @@ impl<'a> Design<'a> {
         (lamp, hours.max(0.0))
     }
 
-    /// Whether a new sleeve came after the cleaning that began interval `k`, up to `interval`.
-    fn renewed_between(&self, k: usize, interval: usize) -> bool {
-        self.intervals.get(k + 1..=interval).is_some_and(|later| later.iter().any(|i| i.new_sleeve))
+    /// How many cleanings of group `g` have left something on the sleeve of `interval`: those since it was new.
+    fn cleanings_left(&self, g: usize, interval: usize) -> f64 {
+        let known = &self.intervals[..=interval];
+        let since = known.iter().rposition(|i| i.new_sleeve).unwrap_or(0);
+        known[since + 1..].iter().filter(|i| i.group == g).count() as f64
     }
 
     /// Days of exposure before `day` began.
@@ -418,8 +482,16 @@ fn since(resets: &[i32], age_at_start: f64, day: i32) -> f64 {
     }
 }
 
+/// Whether papers, counter or log say how long the first lamp had burnt at the first reading.
+fn lamp_age_known(course: &Course, spec: &UnitSpec, events: &Events) -> bool {
+    spec.lamp.hours_at_start.is_some()
+        || spec.lamp.installed.is_some()
+        || course.counter.iter().any(Option::is_some)
+        || events.list.iter().any(|e| e.kind == EventKind::LampReplaced && e.day <= 0)
+}
+
 /// Hours burnt by the lamp of each calendar day: the counter where it was sent, else days times share.
-fn lamp_hours(course: &Course, spec: &UnitSpec, events: &Events, lamps: &[i32]) -> Vec<f64> {
+fn lamp_hours(course: &Course, spec: &UnitSpec, events: &Events, lamps: &[i32], unknown: f64) -> Vec<f64> {
     let first_counter = course.counter.iter().flatten().next().copied();
     let since_installed = |at: crate::domain::Timestamp| {
         24.0 * f64::from(-course.number(at.date_in(&spec.zone))).max(0.0)
@@ -431,7 +503,7 @@ fn lamp_hours(course: &Course, spec: &UnitSpec, events: &Events, lamps: &[i32]) 
         .or(logged)
         .or(first_counter)
         .or_else(|| spec.lamp.installed.map(since_installed))
-        .unwrap_or(0.0);
+        .unwrap_or(unknown);
     let mut hours = start.max(0.0);
     let mut offset: Option<f64> = None;
     let mut out = Vec::with_capacity(course.on.len());

@@ -6,10 +6,10 @@
 
 use jiff::civil::Date;
 
-use super::level::{Level, closing};
-use super::quarters::{PER_DAY, Quarters, median};
+use super::level::{Edge, Level};
+use super::quarters::{PER_DAY, Quarters};
 use crate::domain::assessment::Episode;
-use crate::domain::{Cause, DaySummary, Timestamp, UnitSpec};
+use crate::domain::{Cause, DaySummary, UnitSpec};
 
 /// The constants of the search for episodes.
 #[derive(Clone, Debug, PartialEq)]
@@ -48,10 +48,10 @@ impl Default for EpisodeConstants {
 /// or found, in any order: the day of the work or the first day wholly after it.
 pub fn find(days: &[DaySummary], resets: &[Date], spec: &UnitSpec, c: &EpisodeConstants) -> Vec<Episode> {
     // Measured transmittance is what an episode shows in; it must not be taken out beforehand.
-    let quarters = Quarters::with_water(days, spec);
+    let quarters = Quarters::with_water(days);
     let mut level = Level::new(&quarters.ln, c.keeps_per_day);
     let resets = take_out_resets(&mut level, &quarters, resets);
-    let under = under_closing(&level, c);
+    let under = level.under_closing(c.longest_days, true);
     let last = under.iter().rposition(Option::is_some).unwrap_or(0);
     runs(&under, &level, c)
         .into_iter()
@@ -83,25 +83,11 @@ fn take_out_resets(level: &mut Level, quarters: &Quarters, resets: &[Date]) -> V
         let Some(best) = best else { continue };
         let at = level.placed(&best);
         if places.iter().all(|p| p.abs_diff(at) > PER_DAY) {
-            level.take_out(&super::level::Edge { at, ..best });
+            level.take_out(&Edge { at, ..best });
             places.push(at);
         }
     }
     places
-}
-
-/// How far each quarter lies under the closing, the usual distance taken off.
-fn under_closing(level: &Level, c: &EpisodeConstants) -> Vec<Option<f64>> {
-    let width = c.longest_days * PER_DAY;
-    // A course that ends inside a dip has nothing to close it with; pretend that it came back the day after.
-    let mut padded = level.values.clone();
-    padded.extend(std::iter::repeat_n(Some(f64::MAX), width));
-    let closed = closing(&padded, width);
-    let mut under: Vec<Option<f64>> =
-        level.values.iter().zip(&closed).map(|(v, closed)| Some((*closed)? - (*v)?)).collect();
-    let usual = median(&mut under.iter().flatten().copied().collect::<Vec<_>>()).unwrap_or(0.0);
-    under.iter_mut().flatten().for_each(|u| *u -= usual);
-    under
 }
 
 /// A dip from its first to its last quarter.

@@ -93,18 +93,26 @@ impl Events {
         }
     }
 
-    /// The same with the event of `origin` read as `kind`, or left out.
+    /// The same with one event more.
     #[must_use]
-    pub fn reread(&self, origin: Origin, kind: Option<EventKind>) -> Self {
-        let mut other = Self { list: Vec::new(), checks: self.checks.clone() };
+    pub fn with(&self, event: Event) -> Self {
+        let mut other = self.clone();
+        other.add(event);
+        other
+    }
+
+    /// The same with the event `kind` of `origin` read as `other`, or left out.
+    #[must_use]
+    pub fn reread(&self, origin: Origin, kind: EventKind, other: Option<EventKind>) -> Self {
+        let mut events = Self { list: Vec::new(), checks: self.checks.clone() };
         for event in &self.list {
-            if event.origin != origin {
-                other.add(*event);
-            } else if let Some(kind) = kind {
-                other.add(Event { kind, ..*event });
+            if (event.origin, event.kind) != (origin, kind) {
+                events.add(*event);
+            } else if let Some(kind) = other {
+                events.add(Event { kind, ..*event });
             }
         }
-        other
+        events
     }
 
     /// Days of event `kinds`, ascending.

@@ -16,6 +16,7 @@ pub mod model;
 pub mod parts;
 pub mod posterior;
 mod quarters;
+pub mod readings;
 pub mod rollup;
 pub mod steps;
 pub mod structures;

@@ -94,11 +94,13 @@ pub struct Observed {
     pub precision: Vec<f64>,
     /// Variance from rounding.
     pub rounding: f64,
+    /// Reference checks: day and ln of duty over reference, the loss of sensor and window measured directly.
+    pub checks: Vec<(i32, f64)>,
 }
 
 impl Observed {
     /// The days of `course` for which `leave_out` does not hold.
-    pub fn new(course: &Course, centre: f64, leave_out: impl Fn(i32) -> bool) -> Self {
+    pub fn new(course: &Course, centre: f64, checks: Vec<(i32, f64)>, leave_out: impl Fn(i32) -> bool) -> Self {
         let kept: Vec<usize> = (0..course.days.len()).filter(|i| !leave_out(course.days[*i])).collect();
         let mut precision: Vec<f64> = kept.iter().map(|i| course.precision[*i]).collect();
         let usual = median(&mut precision.clone()).max(1e-3);
@@ -108,6 +110,7 @@ impl Observed {
             y: kept.iter().map(|i| course.ln[*i] - centre).collect(),
             precision,
             rounding: course.rounding_variance,
+            checks,
         }
     }
 
@@ -130,23 +133,66 @@ impl Observed {
     }
 }
 
-/// The whole fit; `None` where the numbers do not allow one (which the callers treat as too little data).
+/// The whole fit under the readings in `variants`; `None` where the numbers do not allow one (which the callers treat
+/// as too little data).
 pub fn fit<'a>(
     variants: Vec<Variant<'a>>,
+    (noises, weights): (&[Noise], &[f64]),
     observed: &Observed,
     setting: &Setting<'_>,
-    checks: &[(i32, f64)],
     centre: f64,
     rng: &mut impl Rng,
 ) -> Option<Fitted<'a>> {
     let problems: Vec<Problem<'_, 'a>> =
-        variants.iter().map(|variant| Problem::new(variant, observed, setting, checks)).collect();
-    let first = problems.first()?;
-    let (noises, weights) = first.choose_noise()?;
-    let mut components = weigh(&problems, &noises, &weights);
+        variants.iter().map(|variant| Problem::new(variant, observed, setting)).collect();
+    let mut components = weigh(&problems, noises, weights);
     keep_the_heavy(&mut components, setting.model);
-    let draws = draw(&problems, &components, &weights, setting.model, rng)?;
+    let draws = draw(&problems, &components, weights, setting.model, rng)?;
     Some(Fitted { variants, components, draws, centre })
+}
+
+/// The noises worth carrying on, best first, and the Student weights of the days, under wide beliefs.
+pub fn choose_noise(
+    variant: &Variant<'_>,
+    observed: &Observed,
+    setting: &Setting<'_>,
+) -> Option<(Vec<Noise>, Vec<f64>)> {
+    Problem::new(variant, observed, setting).choose_noise()
+}
+
+/// The rates of fouling (by their place in the constants) that matter for telling readings apart: none, the best and
+/// its neighbours.
+pub fn likely_rates(
+    variant: &Variant<'_>,
+    noise: (&Noise, &[f64]),
+    observed: &Observed,
+    setting: &Setting<'_>,
+) -> Vec<usize> {
+    let count = setting.model.rates.len();
+    let problem = Problem::new(variant, observed, setting);
+    let (_, rows) = problem.rows(noise.0, noise.1);
+    let found = weigh_structures(&problem, &rows, &setting.structures(&variant.design));
+    let best = found.iter().max_by(|a, b| a.2.total_cmp(&b.2)).map_or(0, |(structure, ..)| structure.rate);
+    (0..count).filter(|rate| *rate == 0 || rate.abs_diff(best) <= 2).collect()
+}
+
+/// The log evidence of one reading of the events under one noise and `rates`, over the structures that matter for
+/// telling readings apart: all windows, lamp and sensor as usual.
+pub fn evidence(
+    variant: &Variant<'_>,
+    (noise, weights): (&Noise, &[f64]),
+    rates: &[usize],
+    observed: &Observed,
+    setting: &Setting<'_>,
+) -> Option<f64> {
+    let problem = Problem::new(variant, observed, setting);
+    let (_, rows) = problem.rows(noise, weights);
+    let mut candidates = setting.structures(&variant.design);
+    candidates.retain(|(s, _)| s.lamp == 0 && s.drift == 1 && rates.contains(&s.rate));
+    let found = weigh_structures(&problem, &rows, &candidates);
+    let best = found.iter().map(|(_, _, ln)| *ln).fold(f64::NEG_INFINITY, f64::max);
+    let sum: f64 = found.iter().map(|(_, _, ln)| (ln - best).exp()).sum();
+    (best.is_finite()).then(|| best + sum.ln())
 }
 
 /// One variant with its regressors written out.
@@ -164,7 +210,6 @@ impl<'p, 'a> Problem<'p, 'a> {
         variant: &'p Variant<'a>,
         observed: &'p Observed,
         setting: &'p Setting<'p>,
-        checks: &[(i32, f64)],
     ) -> Self {
         let design = &variant.design;
         let flat: Vec<f64> = observed.days.iter().flat_map(|day| design.row(*day)).collect();
@@ -181,7 +226,7 @@ impl<'p, 'a> Problem<'p, 'a> {
             observed,
             setting,
             x: Array2::from_shape_vec(shape, flat).unwrap_or_default(),
-            extra: checks.iter().map(check).collect(),
+            extra: observed.checks.iter().map(check).collect(),
             bounded: design.terms.iter().map(|term| term.at_least_zero()).collect(),
         }
     }

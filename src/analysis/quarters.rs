@@ -35,13 +35,13 @@ pub(crate) struct Quarters {
 impl Quarters {
     /// From days in order, with measured transmittance and temperature taken out. Empty without any intensity.
     pub fn new(days: &[DaySummary], spec: &UnitSpec) -> Self {
-        let mut quarters = Self::with_water(days, spec);
+        let mut quarters = Self::with_water(days);
         quarters.take_out(&absorbance(days, spec));
         quarters
     }
 
     /// The same with what the water's transmittance does left in.
-    pub fn with_water(days: &[DaySummary], spec: &UnitSpec) -> Self {
+    pub fn with_water(days: &[DaySummary]) -> Self {
         let lit: Vec<&DaySummary> = days.iter().filter(|d| d.intensity.is_some()).collect();
         let Some(last) = lit.last() else { return Self { origin: Date::ZERO, ln: Vec::new() } };
         let kept = lit.partition_point(|d| days_between(d.date, last.date) > LONGEST_DAYS);

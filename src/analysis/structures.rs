@@ -18,7 +18,7 @@ use statrs::function::erf::erfc;
 
 use super::cholesky::Factor;
 use super::constants::{Belief, ModelConstants};
-use super::design::{Design, Growth, Term};
+use super::design::{Design, Term};
 use super::fit::Priors;
 use super::whiten::Whitener;
 use super::Neighbours;
@@ -57,7 +57,7 @@ impl Setting<'_> {
     /// All structures of a design with the logarithm of their weight beforehand, ordered by rate.
     pub fn structures(&self, design: &Design<'_>) -> Vec<(Structure, f64)> {
         let seasonal = design.terms.contains(&Term::SeasonSine);
-        let steady = design.growth == Growth::Steady;
+        let steady = design.growth.is_endless();
         let mut all = Vec::new();
         for rate in 0..self.model.rates.len() {
             let curves: &[bool] = if rate > 0 && steady { &[false, true] } else { &[false] };
@@ -115,7 +115,7 @@ impl Setting<'_> {
 
     /// Wide beliefs under which no cause is ruled out: for choosing the noise before the structures are weighed.
     pub fn wide_priors(&self, design: &Design<'_>) -> Priors {
-        let usual = Structure { rate: 3, lamp: 0, drift: 1, window: 1, season: true, curved: true };
+        let usual = Structure { rate: self.model.rates.len() / 2, lamp: 0, drift: 1, window: 1, season: true, curved: true };
         let wide = |term: Term| match term {
             Term::LampSlope => Belief::new(0.2, 0.2),
             Term::Rate => Belief::new(0.1, 0.3),
@@ -137,13 +137,15 @@ impl Setting<'_> {
             Term::Rate => Belief::new(rate, m.rate_spread * rate),
             Term::IntervalRate(_) => Belief::new(0.0, m.interval_spread * rate),
             Term::Curve => on(s.curved, m.curve_spread * rate),
-            Term::LeftBehind(k) => {
-                let lost = rate * design.grown_over(k - 1);
+            Term::LeftBehind(g) => {
+                let lost = rate * design.grown_before(g);
                 Belief::new(m.left_behind.mean * lost, m.left_behind.sd * lost + m.left_behind_floor)
             }
             Term::InitialDeposit if rate > 0.0 => m.initial_deposit,
             Term::InitialDeposit => Belief::new(0.0, 0.0),
             Term::LampSlope => m.lamp[s.lamp].belief,
+            Term::LampAtStart => Belief::new(0.0, m.lamp_age.sd * m.lamp[0].belief.mean),
+            Term::SensorAtStart => Belief::new(0.0, m.sensor_age_years.sd * m.drift[s.drift].belief.mean),
             Term::LampStep(_) => m.lamp_step,
             Term::LampSlopeChange(_) => m.lamp_slope_change,
             Term::LampCurve => m.lamp_curve,

@@ -1,5 +1,6 @@
 //! `fadeline check`: every mistake of the config at once; with none, what it says in a few lines.
 
+use std::collections::HashMap;
 use std::fmt::Write as _;
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
@@ -59,16 +60,21 @@ fn eprint(text: &str) {
 fn warning_lines(warnings: &[Mistake]) -> String {
     /// A fleet without references would fill the screen with one sentence.
     const SAME_MAX: usize = 3;
+    let mut alike: HashMap<&str, usize> = HashMap::new();
+    warnings.iter().for_each(|warning| *alike.entry(&warning.says).or_default() += 1);
+    let mut shown: HashMap<&str, usize> = HashMap::new();
     let mut lines = String::new();
-    for (i, warning) in warnings.iter().enumerate() {
-        match warnings[..i].iter().filter(|earlier| earlier.says == warning.says).count() {
+    for warning in warnings {
+        let before = shown.entry(&warning.says).or_default();
+        match *before {
             0..SAME_MAX => lines += &format!("warning: {warning}\n"),
             SAME_MAX => {
-                let more = warnings[i..].iter().filter(|later| later.says == warning.says).count();
-                lines += &format!("warning: {more} more like this: {}\n", warning.says);
+                lines +=
+                    &format!("warning: {} more like this: {}\n", alike[warning.says.as_str()] - SAME_MAX, warning.says);
             }
             _ => {}
         }
+        *before += 1;
     }
     lines
 }
@@ -150,4 +156,63 @@ fn units(config: &Config) -> String {
 
 fn count(n: usize, word: &str) -> String {
     if n == 1 { format!("1 {word}") } else { format!("{n} {word}s") }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn args(config: &str, live: bool) -> CheckArgs {
+        CheckArgs { config: Some(Path::new(env!("CARGO_MANIFEST_DIR")).join(config)), live }
+    }
+
+    #[test]
+    fn a_bad_config_fails_with_78_and_every_mistake() {
+        let never = |_: &Config| -> Result<Vec<String>, Failure> { panic!("a bad config is not tried") };
+        let failure = run(&args("fixtures/config/bad/text-for-number.toml", true), &never).unwrap_err();
+        assert_eq!(failure.kind as u8, 78);
+        assert_eq!(failure.text.lines().count(), 6, "{}", failure.text);
+        assert!(failure.text.ends_with("5 mistakes; nothing was started or changed"), "{}", failure.text);
+    }
+
+    #[test]
+    fn the_broker_is_tried_only_when_asked() {
+        let down = |_: &Config| Err(Failure::new(Exit::Unavailable, "broker localhost:1883: connection refused"));
+        assert!(run(&args("config/cabins.toml", false), &down).is_ok());
+        assert_eq!(run(&args("config/cabins.toml", true), &down).unwrap_err().kind, Exit::Unavailable);
+    }
+
+    #[test]
+    fn the_facts_of_a_good_config() {
+        let file = args("config/cabins.toml", false).config.unwrap();
+        let config = config::load(&file).unwrap().config;
+        assert_eq!(
+            facts(Path::new("cabins.toml"), &config),
+            "config   cabins.toml is good\n\
+             broker   localhost:1883, MQTT 5, no TLS, no login, client id fadeline-heron-bight\n\
+             topics   uv/+/intensity -> heron-bight/{2}\n\
+             topics   bakery/card/1 -> heron-bight/bakery\n\
+             topics   fadeline/in/+/+ -> {3}/{4}\n\
+             \u{20}        fadeline/service/+/+ for service actions; fadeline/out/... is what we publish\n\
+             store    /var/lib/fadeline, cache 64 MB\n\
+             local    /var/lib/fadeline/fadeline.sock\n\
+             alerts   a unit is due 21 days before its date\n\
+             units    6 units at 2 sites; water: 2 lake, 1 river, 2 spring, 1 bedrock-well; 6 with a reference\n"
+        );
+    }
+
+    #[test]
+    fn the_same_warning_for_a_whole_fleet_is_summed_up() {
+        let warning = |line| Mistake {
+            file: "f.toml".into(),
+            line,
+            column: 1,
+            text: "[[unit]]".into(),
+            says: "no reference".into(),
+            remedy: "add it".into(),
+        };
+        let lines = warning_lines(&(1..=300).map(warning).collect::<Vec<_>>());
+        assert_eq!(lines.lines().count(), 4, "{lines}");
+        assert!(lines.ends_with("warning: 297 more like this: no reference\n"), "{lines}");
+    }
 }

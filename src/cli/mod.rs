@@ -84,7 +84,7 @@ fn dispatch(cli: &Cli) -> Result<(), Failure> {
     let style = output::style(cli.color);
     match &cli.command {
         Command::Watch(args) => watch::run(args),
-        Command::Demo(args) => demo::run(args),
+        Command::Demo(args) => demo::run(args, style),
         Command::Check(args) => {
             check::run(args, &|_| Err(Failure::new(Exit::Failure, "`check --live` is not part of this build")))
         }

@@ -2,11 +2,8 @@
 
 use std::fmt::Write as _;
 
-use jiff::tz::TimeZone;
-
 use crate::clock;
-use crate::domain::{IntensityUnit, UnitId};
-use crate::query::{Answer, Query, UnitRow, UnknownUnit};
+use crate::query::{Answer, Query, UnknownUnit};
 use crate::report::Style;
 use crate::report::fleet::{self, FleetRow, Look};
 use crate::web::route;
@@ -33,7 +30,7 @@ pub fn run(args: &UnitsArgs, style: Style) -> Result<(), Failure> {
     match data::ask(&config, &query, offline::open)? {
         Answer::Units(units) if args.json => output::print_json(&route::Units { units }),
         Answer::Units(units) => {
-            let rows: Vec<FleetRow> = units.into_iter().filter_map(fleet_row).collect();
+            let rows: Vec<FleetRow> = units.into_iter().filter_map(FleetRow::of).collect();
             let look = Look { columns: style.width, colour: style.colour };
             output::print(&fleet::table(&rows, look, clock::now()))
         }
@@ -41,20 +38,6 @@ pub fn run(args: &UnitsArgs, style: Style) -> Result<(), Failure> {
         Answer::Unknown(unknown) => output::print(&unknown_table(&unknown)),
         _ => Err(data::unexpected()),
     }
-}
-
-fn fleet_row(row: UnitRow) -> Option<FleetRow> {
-    let percent = row.intensity_unit == IntensityUnit::Percent.symbol();
-    Some(FleetRow {
-        id: UnitId::new(&row.site, &row.unit).ok()?,
-        name: row.name,
-        zone: TimeZone::get(&row.zone).unwrap_or(TimeZone::UTC),
-        condition: row.condition,
-        intensity: row.assessment.as_ref().and_then(|a| a.reading.as_ref()).map(|reading| reading.intensity),
-        unit: if percent { IntensityUnit::Percent } else { IntensityUnit::MilliwattPerCm2 },
-        set_point: row.set_point,
-        assessment: row.assessment,
-    })
 }
 
 fn unknown_table(unknown: &[UnknownUnit]) -> String {
@@ -66,6 +49,6 @@ fn unknown_table(unknown: &[UnknownUnit]) -> String {
         // Writing to a String cannot fail.
         let _ = writeln!(text, "{:<42}{:>10}  {}", unit.unit, unit.readings, unit.last);
     }
-    text.push_str("their readings are kept; add them to the config as [[unit]] to have them judged\n");
+    text.push_str("their readings are not kept; add them to the config as [[unit]] and they are from then on\n");
     text
 }

@@ -1,14 +1,16 @@
 //! `[broker]`: one elsewhere, or the one inside the daemon.
 
 use std::net::SocketAddr;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::time::Duration;
 
 use super::checked::Context;
 use super::mistake::{At, Place};
 use super::raw;
-use super::table::{Bytes, Field, did_you_mean};
-use crate::mqtt::settings::{Broker, BrokerSettings, EmbeddedSettings, Login, Protocol, Secret, Tls};
+use super::secret::{password, warn_if_open};
+use super::table::{Field, did_you_mean};
+use super::value::Bytes;
+use crate::mqtt::settings::{Broker, BrokerSettings, EmbeddedSettings, Login, Protocol, Tls};
 
 /// The client id unless another is set.
 const CLIENT_ID: &str = "fadeline";
@@ -151,7 +153,7 @@ fn refuse_remote_keys(raw: &raw::Broker, context: &mut Context<'_>) {
         let remedy = if key.key.ends_with("user") || key.key.contains("password") {
             "move it to a [[broker.login]]"
         } else {
-            "take it out, or embedded = true"
+            "take one of the two out"
         };
         context.out.mistake(key, "has no meaning with embedded = true", remedy);
     }
@@ -172,6 +174,9 @@ fn parse_url(url: &At<String>, context: &mut Context<'_>) -> Option<Url> {
         context.out.mistake(&url.place, says, remedy);
         None
     };
+    if url.value.contains('@') {
+        return refuse("a user or password does not belong in the url", "write user and password_file".to_owned());
+    }
     let Some((scheme, rest)) = url.value.split_once("://") else {
         return refuse("no scheme", format!("write mqtt://{}, or mqtts:// for TLS", url.value));
     };
@@ -188,9 +193,6 @@ fn parse_url(url: &At<String>, context: &mut Context<'_>) -> Option<Url> {
             return refuse("unknown scheme", near.unwrap_or_else(|| "write mqtt:// or mqtts://".to_owned()));
         }
     };
-    if rest.contains('@') {
-        return refuse("a user or password does not belong in the url", "write user and password_file".to_owned());
-    }
     if rest.trim_end_matches('/').contains(['/', '?', '#']) {
         return refuse("a broker's url ends after the port", format!("write {scheme}://HOST:PORT"));
     }
@@ -327,65 +329,6 @@ fn login(raw: &raw::Broker, context: &mut Context<'_>) -> Option<Login> {
         _ => {}
     }
     Some(Login { user: raw.user.value()?, password: password? })
-}
-
-/// The password a file or a variable holds. Nothing that could be the password itself is shown.
-fn password(file: &Field<At<String>>, variable: &Field<At<String>>, context: &mut Context<'_>) -> Option<Secret> {
-    if let (Some(_), Some(variable)) = (file.given(), variable.given()) {
-        context.out.mistake(&variable.place, "password_file is set too", "write one of them");
-        return None;
-    }
-    let (at, text) = match (file.given(), variable.given()) {
-        (Some(file), _) => (file, password_from_file(file, context)?),
-        (_, Some(variable)) => (variable, password_from_variable(variable, context)?),
-        _ => return None,
-    };
-    let text = text.trim_end_matches(['\n', '\r']);
-    if text.is_empty() || text.contains(['\n', '\r']) {
-        let says = if text.is_empty() { "holds no password" } else { "holds more than one line" };
-        context.out.mistake(&at.place, says, "put the password alone in its first line");
-        return None;
-    }
-    Some(Secret::new(text.to_owned()))
-}
-
-fn password_from_file(file: &At<String>, context: &mut Context<'_>) -> Option<String> {
-    let path = context.beside(&file.value);
-    match context.env.read(&path) {
-        Ok(text) => {
-            warn_if_open(&file.place, &path, context);
-            Some(text)
-        }
-        Err(error) => {
-            let says = format!("the file cannot be read: {error}");
-            let remedy = "make one that only this user may read, with the password in its first line";
-            context.out.mistake(&file.place, says, remedy);
-            None
-        }
-    }
-}
-
-fn password_from_variable(variable: &At<String>, context: &mut Context<'_>) -> Option<String> {
-    let is_name = |c: char| c.is_ascii_uppercase() || c.is_ascii_digit() || c == '_';
-    if variable.value.is_empty() || !variable.value.chars().all(is_name) {
-        let hidden = Place { shown: super::mistake::Shown::Key, ..variable.place.clone() };
-        let says = "not the name of an environment variable (not shown: it may be a password)";
-        context.out.mistake(&hidden, says, "write a name in capitals, such as \"FADELINE_BROKER_PASSWORD\"");
-        return None;
-    }
-    let text = context.env.variable(&variable.value);
-    if text.is_none() {
-        let remedy = format!("set {} where the daemon is started, or use password_file", variable.value);
-        context.out.mistake(&variable.place, "this environment variable is not set", remedy);
-    }
-    text
-}
-
-fn warn_if_open(at: &Place, path: &Path, context: &mut Context<'_>) {
-    if context.env.open_to_all(path) {
-        let remedy = format!("run chmod 600 {}", path.display());
-        context.out.warn(at, "every user of this machine may read the file", remedy);
-    }
 }
 
 /// An address to listen on.

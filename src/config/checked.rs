@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use super::mistake::{At, Findings, Mistake, Mistakes, Place, Shown};
-use super::table::{Bytes, Field, did_you_mean, parse};
+use super::table::{Field, did_you_mean, parse};
 use super::units::{Described, describe};
 use super::{Config, Environment, Loaded, LogSettings, broker, filter, intake, raw, units};
 use crate::domain::UnitSpec;
@@ -104,12 +104,6 @@ impl<'a> Context<'a> {
     }
 }
 
-impl PartialOrd for Bytes {
-    fn partial_cmp(&self, other: &Self) -> Option<std::cmp::Ordering> {
-        self.0.partial_cmp(&other.0)
-    }
-}
-
 /// Reads and checks a config. `file` is its path as the owner knows it: messages name it, and relative paths start
 /// at its directory. Files it includes and passwords it names come through `env`.
 ///
@@ -135,6 +129,12 @@ pub fn read_unit(
 ) -> Result<(UnitSpec, Vec<Mistake>), Mistakes> {
     let mut context = Context::new(file.as_ref(), env);
     let id = context.out.add_file(file.as_ref(), text);
+    if let Some(start) = text.find("[[unit]]").filter(|start| text[..*start].ends_with('\n') || *start == 0) {
+        let place = Place { file: id, key: String::new(), span: start..start + "[[unit]]".len(), shown: Shown::Text };
+        let remedy = "write the keys of one unit at the top of the file, without [[unit]]";
+        context.out.mistake(&place, "this header is for a config", remedy);
+        return context.finish(None);
+    }
     let raw: Option<raw::Unit> = parse(text, id, &mut context.out);
     let unit = raw.and_then(|raw| units::alone(&raw, &mut context));
     context.finish(unit)

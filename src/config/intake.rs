@@ -8,7 +8,7 @@ use super::table::{Field, did_you_mean};
 use crate::domain::intake::{
     ChannelMap, Scaling, Selector, Shape, Source, Target, Template, TemplatePart, TimeField, TimeFormat,
 };
-use crate::domain::{Channel, Measure, UnitId, UnitSpec};
+use crate::domain::{Channel, IntensityUnit, Measure, UnitId, UnitSpec};
 
 /// The most sources of one config: each is a subscription.
 const SOURCES_MAX: usize = 1_000;
@@ -34,6 +34,7 @@ pub(super) fn check(
         let Some(source) = check_source(entry, prefix, units, context) else { continue };
         let place = entry.topic.given().map_or(&entry.place, |at| &at.place).clone();
         clash(&source.filter, &place, &checked, context);
+        check_intensity_unit(entry, &source, units, context);
         checked.push((source, place));
     }
     if let Some(prefix) = contract {
@@ -387,14 +388,35 @@ fn time(raw: &raw::Source, shape: Shape, context: &mut Context<'_>) -> Option<Ti
     Some(TimeField { pointer: at.value.clone(), format: format.unwrap_or(TimeFormat::Rfc3339) })
 }
 
+/// Reports a source that gives intensity in percent when all its units keep mW/cm2, or the other way round: every
+/// one of its messages would be refused.
+fn check_intensity_unit(raw: &raw::Source, source: &Source, units: &[(UnitSpec, Place)], context: &mut Context<'_>) {
+    let intensity = Channel::Intensity.name();
+    let written = raw.channel.all().iter().find(|entry| entry.channel.given().is_some_and(|at| at.value == intensity));
+    let Some(at) = written.and_then(|entry| entry.measure.given()) else { return };
+    let Some(measure) = Measure::from_symbol(&at.value) else { return };
+    let fits = |spec: &UnitSpec| (measure == Measure::Percent) == (spec.sensor.unit == IntensityUnit::Percent);
+    let mut reached = units.iter().map(|(spec, _)| spec).filter(|spec| reaches(&source.target, &spec.id)).peekable();
+    let Some(first) = reached.peek().copied() else { return };
+    if !reached.any(fits) {
+        let says =
+            format!("{} keeps its intensity in {} and could not take this", first.id, first.sensor.unit.symbol());
+        context.out.mistake(&at.place, says, "make this and sensor.unit under [[unit]] agree");
+    }
+}
+
+/// Whether messages of a source can be of a unit.
+fn reaches(target: &Target, id: &UnitId) -> bool {
+    match target {
+        Target::Unit(only) => only == id,
+        Target::Topic { site, unit } => can_make(&site.0, id.site()) && can_make(&unit.0, id.unit()),
+    }
+}
+
 /// Warns of units that no source can name.
 fn warn_unreached(sources: &[Source], units: &[(UnitSpec, Place)], context: &mut Context<'_>) {
     for (spec, place) in units {
-        let reached = sources.iter().any(|source| match &source.target {
-            Target::Unit(id) => *id == spec.id,
-            Target::Topic { site, unit } => can_make(&site.0, spec.id.site()) && can_make(&unit.0, spec.id.unit()),
-        });
-        if !reached {
+        if !sources.iter().any(|source| reaches(&source.target, &spec.id)) {
             let remedy = "check the templates, add a [[source]], or write contract = true under [topics]";
             context.out.warn(place, format!("no source can carry readings of {}", spec.id), remedy);
         }

@@ -73,7 +73,7 @@ pub fn load(path: &Path) -> Result<Loaded, Mistakes> {
     checked::read(&text, path, &Machine)
 }
 
-/// Reads and checks a unit file, whose text is here already; see [`checked::read_unit`].
+/// Reads and checks a unit file, whose text is here already; see [`super::read_unit`].
 ///
 /// # Errors
 /// Every mistake at once.
@@ -125,6 +125,18 @@ mod tests {
         let etc = |path: &Path| path == Path::new(ETC_CONFIG);
         assert_eq!(choose(None, None, places(), etc).unwrap(), Path::new(ETC_CONFIG));
         assert_eq!(choose(None, None, places(), |_| false), None);
+    }
+
+    #[test]
+    fn a_file_that_others_may_read_is_seen() {
+        let directory = tempfile::tempdir().unwrap();
+        let path = directory.path().join("broker.password");
+        std::fs::write(&path, "correct horse\n").unwrap();
+        for (mode, open) in [(0o600, false), (0o640, false), (0o644, true)] {
+            std::fs::set_permissions(&path, std::fs::Permissions::from_mode(mode)).unwrap();
+            assert_eq!(Machine.open_to_all(&path), open, "{mode:o}");
+        }
+        assert_eq!(Machine.list(directory.path()).unwrap(), ["broker.password"]);
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! The config: strict parse, then checks that report every mistake at once with file, line and remedy.
 //!
-//! Two stages. [`raw`] knows the keys and their types, [`checked`] and its neighbours know what they mean. Both add
+//! Two stages. `raw` knows the keys and their types, `checked` and its neighbours know what they mean. Both add
 //! to one list of findings, so an owner sees all his mistakes in one run. The machine (files, environment, clock) is
 //! behind [`Environment`]; [`load`] brings the real one.
 
@@ -11,10 +11,12 @@ mod intake;
 mod machine;
 mod mistake;
 mod raw;
+mod secret;
 mod table;
 #[cfg(test)]
 mod tests;
 mod units;
+mod value;
 
 use std::path::PathBuf;
 use std::time::Duration;

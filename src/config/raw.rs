@@ -5,7 +5,8 @@
 use std::time::Duration;
 
 use super::mistake::At;
-use super::table::{Bytes, Moment, Read, Texts, did_you_mean, table};
+use super::table::{Read, Table, Texts, meant, table};
+use super::value::{Bytes, Moment};
 
 type Text = At<String>;
 type Number = At<f64>;
@@ -220,18 +221,34 @@ const HINTS: [(&str, &str, &str, &str); 16] = [
 const PASSWORD_REMEDY: &str = "take it out, change it if others have read this file, \
      and name a file (password_file) or an environment variable (password_env) that holds it";
 
-/// What is wrong with a key that its table does not have, and the remedy.
-pub(super) fn unknown_key(header: &str, keys: &[&str], key: &str) -> (String, String) {
+/// What is wrong with a key that its table does not have.
+pub(super) struct Unknown {
+    /// What is wrong.
+    pub says: String,
+    /// What to do.
+    pub remedy: String,
+    /// The key of the same table that seems to be meant.
+    pub meant: Option<&'static str>,
+}
+
+/// Why a table does not take a key, and the way out.
+pub(super) fn unknown_key(header: &str, keys: &'static [&'static str], key: &str) -> Unknown {
     let lower = key.to_lowercase();
     let hint = HINTS.into_iter().find(|(table, word, ..)| *word == lower && (table.is_empty() || *table == header));
     if let Some((_, _, says, remedy)) = hint {
-        return (says.to_owned(), remedy.to_owned());
+        return Unknown { says: says.to_owned(), remedy: remedy.to_owned(), meant: None };
     }
     let says = "unknown key".to_owned();
-    let remedy = did_you_mean(key, keys.iter().copied())
+    if header == Included::HEADER && File::KEYS.contains(&key) {
+        let remedy = "it belongs in the main config, not in an included file".to_owned();
+        return Unknown { says, remedy, meant: None };
+    }
+    let meant = meant(key, keys.iter().copied());
+    let remedy = meant
+        .map(|meant| format!("did you mean `{meant}`?"))
         .or_else(|| home_of(key).map(|home| format!("it belongs {home}")))
         .unwrap_or_else(|| format!("{header} knows {}", keys.join(", ")));
-    (says, remedy)
+    Unknown { says, remedy, meant }
 }
 
 /// Where a key stands that was written elsewhere, in words; `None` if no table or more than one has it.
@@ -253,11 +270,10 @@ fn home_of(key: &str) -> Option<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::config::table::Table;
 
     #[test]
     fn unknown_keys_come_with_a_way_out() {
-        let broker = |key| unknown_key(Broker::HEADER, Broker::KEYS, key).1;
+        let broker = |key| unknown_key(Broker::HEADER, Broker::KEYS, key).remedy;
         assert_eq!(broker("clientid"), "did you mean `client_id`?");
         assert!(broker("host").contains("mqtt://HOST:1883"));
         assert!(broker("password").contains("password_file"));

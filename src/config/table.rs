@@ -5,14 +5,12 @@
 //! by [`table!`], which knows its keys.
 
 use std::ops::Range;
-use std::time::Duration;
 
-use jiff::civil;
 use serde_spanned::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use super::mistake::{At, Findings, Place, Shown};
-use crate::domain::Timestamp;
+use super::value::{Scalar, type_name};
 use crate::domain::similar::nearest;
 
 /// What became of a key: written, written wrongly (then the mistake is recorded), or left out.
@@ -117,8 +115,8 @@ macro_rules! table {
                 place: $crate::config::mistake::Place,
                 out: &mut $crate::config::mistake::Findings,
             ) -> Self {
-                $crate::config::table::refuse_unknown::<Self>(table, &place, out);
-                Self { $($key: $crate::config::table::take(table, stringify!($key), &place, out),)+ place }
+                let misspelt = $crate::config::table::refuse_unknown::<Self>(table, &place, out);
+                Self { $($key: $crate::config::table::take(table, stringify!($key), &misspelt, &place, out),)+ place }
             }
         }
 
@@ -144,20 +142,32 @@ pub(super) fn join(path: &str, key: &str) -> String {
     if path.is_empty() { key.to_owned() } else { format!("{path}.{key}") }
 }
 
-/// Reads one key of a table.
-pub(super) fn take<T: Read>(table: &DeTable<'_>, key: &str, place: &Place, out: &mut Findings) -> Field<T> {
-    let Some((name, value)) = table.iter().find(|(name, _)| name.get_ref() == key) else { return Field::Absent };
+/// Reads one key of a table. One that is there only `misspelt` is wrong, not absent: it was reported already.
+pub(super) fn take<T: Read>(
+    table: &DeTable<'_>,
+    key: &str,
+    misspelt: &[&str],
+    place: &Place,
+    out: &mut Findings,
+) -> Field<T> {
+    let Some((name, value)) = table.iter().find(|(name, _)| name.get_ref() == key) else {
+        return if misspelt.contains(&key) { Field::Wrong } else { Field::Absent };
+    };
     let entry = Entry { file: place.file, key: join(&place.key, key), key_span: name.span(), value };
     T::read(&entry, out).map_or(Field::Wrong, Field::Given)
 }
 
-/// Reports every key that `T` does not have.
-pub(super) fn refuse_unknown<T: Table>(table: &DeTable<'_>, place: &Place, out: &mut Findings) {
+/// Reports every key that `T` does not have; returns the keys that seem to be meant.
+pub(super) fn refuse_unknown<T: Table>(table: &DeTable<'_>, place: &Place, out: &mut Findings) -> Vec<&'static str> {
+    let mut meant = Vec::new();
     for (name, _) in table.iter().filter(|(name, _)| !T::KEYS.contains(&name.get_ref().as_ref())) {
         let key = join(&place.key, name.get_ref());
-        let (says, remedy) = super::raw::unknown_key(T::HEADER, T::KEYS, name.get_ref());
-        out.mistake(&Place { file: place.file, key, span: name.span(), shown: Shown::Key }, says, remedy);
+        let unknown = super::raw::unknown_key(T::HEADER, T::KEYS, name.get_ref());
+        let at = Place { file: place.file, key, span: name.span(), shown: Shown::Key };
+        out.mistake(&at, unknown.says, unknown.remedy);
+        meant.extend(unknown.meant);
     }
+    meant
 }
 
 /// Reads a table under a key.
@@ -171,7 +181,11 @@ pub(super) fn read_table<T: Table>(entry: &Entry<'_, '_>, out: &mut Findings) ->
         }
         other => {
             let says = format!("expected a table, found {}", type_name(other));
-            out.mistake(&entry.place(), says, format!("write {} and its keys below it", T::HEADER));
+            let remedy = match T::KEYS {
+                [only] => format!("write {}.{only} = ...", entry.key),
+                _ => format!("write {} and its keys below it", T::HEADER),
+            };
+            out.mistake(&entry.place(), says, remedy);
             None
         }
     }
@@ -231,12 +245,7 @@ impl Read for Texts {
     }
 }
 
-/// A value that is not a table or a list.
-pub(super) trait Scalar: Sized {
-    /// From a value of the tree; on failure what is wrong and the remedy.
-    fn from_value(value: &DeValue<'_>) -> Result<Self, (String, String)>;
-}
-
+/// Any other value.
 impl<T: Scalar> Read for At<T> {
     fn read(entry: &Entry<'_, '_>, out: &mut Findings) -> Option<Self> {
         match T::from_value(entry.value.get_ref()) {
@@ -249,198 +258,23 @@ impl<T: Scalar> Read for At<T> {
     }
 }
 
-/// How an owner would call a value's type.
-fn type_name(value: &DeValue<'_>) -> &'static str {
-    match value {
-        DeValue::String(_) => "a text",
-        DeValue::Integer(_) | DeValue::Float(_) => "a number",
-        DeValue::Boolean(_) => "true or false",
-        DeValue::Datetime(_) => "a date",
-        DeValue::Array(_) => "a list",
-        DeValue::Table(_) => "a table",
-    }
-}
-
-fn wrong<T>(says: &str, remedy: impl Into<String>) -> Result<T, (String, String)> {
-    Err((says.to_owned(), remedy.into()))
-}
-
-impl Scalar for String {
-    fn from_value(value: &DeValue<'_>) -> Result<Self, (String, String)> {
-        match value {
-            DeValue::String(text) if text.chars().any(char::is_control) => {
-                wrong("the text has a control character or a line break", "write it in one line")
-            }
-            DeValue::String(text) => Ok(text.trim().to_owned()),
-            DeValue::Integer(number) => wrong("expected a text", format!("write \"{number}\"")),
-            DeValue::Float(number) => wrong("expected a text", format!("write \"{number}\"")),
-            DeValue::Boolean(truth) => wrong("expected a text", format!("write \"{truth}\"")),
-            other => Err((
-                format!("expected a text, found {}", type_name(other)),
-                "write a text in double quotes".to_owned(),
-            )),
-        }
-    }
-}
-
-impl Scalar for bool {
-    fn from_value(value: &DeValue<'_>) -> Result<Self, (String, String)> {
-        match value {
-            DeValue::Boolean(truth) => Ok(*truth),
-            DeValue::String(text) => match text.trim().to_lowercase().as_str() {
-                "true" | "yes" | "on" => wrong("expected true or false", "write true without quotes"),
-                "false" | "no" | "off" => wrong("expected true or false", "write false without quotes"),
-                _ => wrong("expected true or false", "write true or false without quotes"),
-            },
-            DeValue::Integer(number) if matches!(number.as_str(), "0" | "1") => {
-                wrong("expected true or false", format!("write {}", number.as_str() == "1"))
-            }
-            _ => wrong("expected true or false", "write true or false"),
-        }
-    }
-}
-
-impl Scalar for f64 {
-    fn from_value(value: &DeValue<'_>) -> Result<Self, (String, String)> {
-        let finite = |number: Option<Self>| {
-            number.filter(|n| n.is_finite()).map_or_else(|| wrong("not a finite number", "write a number"), Ok)
-        };
-        match value {
-            DeValue::Float(number) => finite(number.as_str().replace('_', "").parse().ok()),
-            DeValue::Integer(number) => finite(whole(number).map(|n| n as Self)),
-            DeValue::String(text) => {
-                let digits = text.split_whitespace().next().unwrap_or_default().replace(',', ".");
-                match digits.parse::<Self>().ok().filter(|n| n.is_finite()) {
-                    Some(number) => wrong("expected a number", format!("write {number:?}")),
-                    None => wrong("expected a number", "write a number without quotes, such as 14.0"),
-                }
-            }
-            _ => wrong("expected a number", "write a number, such as 14.0"),
-        }
-    }
-}
-
-/// An integer in any of TOML's notations.
-fn whole(number: &toml::de::DeInteger<'_>) -> Option<i64> {
-    i64::from_str_radix(&number.as_str().replace('_', ""), number.radix()).ok()
-}
-
-impl Scalar for i64 {
-    fn from_value(value: &DeValue<'_>) -> Result<Self, (String, String)> {
-        let says = "expected a whole number";
-        match value {
-            DeValue::Integer(number) => {
-                whole(number).map_or_else(|| wrong("too large a number", "write a smaller one"), Ok)
-            }
-            DeValue::Float(number) => match number.as_str().parse::<f64>() {
-                Ok(float) if float.is_finite() => wrong(says, format!("write {}", float.round())),
-                _ => wrong(says, "write one without a fraction"),
-            },
-            DeValue::String(text) => match text.trim().parse::<Self>() {
-                Ok(number) => wrong(says, format!("write {number} without quotes")),
-                Err(_) => wrong(says, "write digits without quotes"),
-            },
-            _ => wrong(says, "write digits"),
-        }
-    }
-}
-
-/// How long something lasts: `"30 s"`, `"2h"`, `"7 days"` (a day has 24 hours).
-impl Scalar for Duration {
-    fn from_value(value: &DeValue<'_>) -> Result<Self, (String, String)> {
-        let says = "expected a duration";
-        let text = match value {
-            DeValue::String(text) => text.trim(),
-            DeValue::Integer(number) => {
-                return wrong(says, format!("write its unit too: \"{number} s\", \"{number} min\" or \"{number} h\""));
-            }
-            _ => return wrong(says, "write a text such as \"30 s\", \"2 h\" or \"7 days\""),
-        };
-        let span: Option<jiff::Span> = text.parse().ok();
-        span.and_then(|span| span.to_duration(jiff::SpanRelativeTo::days_are_24_hours()).ok())
-            .and_then(|duration| Self::try_from(duration).ok())
-            .map_or_else(|| wrong("not a duration", "write a text such as \"30 s\", \"2 h\" or \"7 days\""), Ok)
-    }
-}
-
-/// An amount of memory in bytes: a whole number, or a text such as `"256 KiB"` or `"1 MiB"`.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct Bytes(pub u64);
-
-impl Scalar for Bytes {
-    fn from_value(value: &DeValue<'_>) -> Result<Self, (String, String)> {
-        const UNITS: [(&str, u64); 6] =
-            [("b", 1), ("kb", 1_000), ("mb", 1_000_000), ("kib", 1 << 10), ("mib", 1 << 20), ("", 1)];
-        let remedy = "write a number of bytes, or a text such as \"256 KiB\" or \"1 MiB\"";
-        match value {
-            DeValue::Integer(number) => whole(number)
-                .and_then(|n| u64::try_from(n).ok())
-                .map_or_else(|| wrong("not a size", remedy), |n| Ok(Self(n))),
-            DeValue::String(text) => {
-                let (digits, unit) =
-                    text.trim().split_at(text.trim().find(|c: char| !c.is_ascii_digit()).unwrap_or(text.trim().len()));
-                let unit = unit.trim().to_lowercase();
-                let scale = UNITS.into_iter().find(|(name, _)| *name == unit).map(|(_, scale)| scale);
-                digits
-                    .parse::<u64>()
-                    .ok()
-                    .zip(scale)
-                    .and_then(|(number, scale)| number.checked_mul(scale))
-                    .map_or_else(|| wrong("not a size", remedy), |n| Ok(Self(n)))
-            }
-            _ => wrong("expected a size", remedy),
-        }
-    }
-}
-
-/// A date or a time as an owner writes it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Moment {
-    /// A day: its first instant in the site's zone is meant.
-    Day(civil::Date),
-    /// A time on the site's clocks.
-    Local(civil::DateTime),
-    /// An instant.
-    Instant(Timestamp),
-}
-
-impl Scalar for Moment {
-    fn from_value(value: &DeValue<'_>) -> Result<Self, (String, String)> {
-        let remedy = "write a date such as 2025-05-01, or a time such as 2025-05-01T08:00:00+02:00";
-        match value {
-            DeValue::Datetime(datetime) => Self::parse(&datetime.to_string()),
-            DeValue::String(text) => Self::parse(text.trim()),
-            other => return Err((format!("expected a date, found {}", type_name(other)), remedy.to_owned())),
-        }
-        .map_or_else(|| wrong("not a date or time", remedy), Ok)
-    }
-}
-
-impl Moment {
-    fn parse(text: &str) -> Option<Self> {
-        if let Ok(instant) = text.parse::<jiff::Timestamp>() {
-            return Some(Self::Instant(instant.into()));
-        }
-        if text.contains(['T', 't', ' ', ':']) {
-            return text.parse().ok().map(Self::Local);
-        }
-        text.parse().ok().map(Self::Day)
-    }
-}
-
 /// Parses a file into its table. Mistakes of syntax are reported, and with them whatever else can be told from what
 /// could be read; `None` then, because checks of meaning would only repeat them.
 pub(super) fn parse<T: Table>(text: &str, file: usize, out: &mut Findings) -> Option<T> {
     let (tree, errors) = DeTable::parse_recoverable(text);
-    let secret = holds_password(text);
+    let secret = !errors.is_empty() && holds_password(text);
+    if secret {
+        out.hide_values(file);
+    }
     for error in &errors {
-        let span = error.span().unwrap_or(0..0);
-        let line = line_around(text, span.start);
-        let shown = if secret { Shown::Key } else { Shown::Text };
-        let key = text[line.clone()].split('=').next().unwrap_or_default().trim().to_owned();
-        let place = Place { file, key, span: if secret { span } else { line }, shown };
-        let (says, remedy) = syntax(error.message());
-        out.mistake(&place, says, remedy);
+        let line = line_around(text, error.span().unwrap_or(0..0).start);
+        let shown = if secret { Shown::Line } else { Shown::Text };
+        let (says, remedy) = syntax(error.message(), &text[line.clone()]);
+        out.mistake(&Place { file, key: String::new(), span: line, shown }, says, remedy);
+    }
+    // Behind a broken header keys stand in the wrong table: what could be said about them would mislead.
+    if errors.iter().any(|error| text[line_around(text, error.span().unwrap_or(0..0).start)].starts_with('[')) {
+        return None;
     }
     let top = Place { file, key: String::new(), span: 0..0, shown: Shown::Nothing };
     let table = T::fill(tree.get_ref(), top, out);
@@ -451,11 +285,12 @@ pub(super) fn parse<T: Table>(text: &str, file: usize, out: &mut Findings) -> Op
     None
 }
 
-/// Whether a line seems to set a password itself: then no line of the file is shown.
+/// Whether a line seems to set a password itself.
 fn holds_password(text: &str) -> bool {
-    text.lines().any(|line| {
-        let key = line.split('=').next().unwrap_or_default().trim().to_lowercase();
-        line.contains('=') && (key.ends_with("password") || key.ends_with("passwd") || key.ends_with("secret"))
+    const WORDS: [&str; 6] = ["password", "passwd", "pass", "pwd", "secret", "token"];
+    text.lines().filter_map(|line| line.split_once('=')).any(|(key, _)| {
+        let key = key.trim().to_lowercase();
+        WORDS.iter().any(|word| key.ends_with(word))
     })
 }
 
@@ -469,25 +304,46 @@ fn line_around(text: &str, byte: usize) -> Range<usize> {
     start + lead..start + lead + line.trim().len()
 }
 
-/// The parser's message in two parts, with a remedy where we know one.
-fn syntax(message: &str) -> (String, String) {
+/// What is wrong with a line that is not TOML, and the remedy: ours for the slips people make, else what the parser
+/// expected.
+fn syntax(message: &str, line: &str) -> (String, String) {
     let says = message.split(", expected").next().unwrap_or(message).to_lowercase();
-    let known = [
-        ("string values must be quoted", "put the value in double quotes"),
-        ("duplicate key", "write each key and each [table] once; a list of tables has [[two]] brackets"),
-        ("unquoted keys cannot", "a key has letters, digits, - and _ only"),
-        ("missing value", "write a value after the ="),
-        ("key with no value", "write key = value"),
-    ];
-    let remedy = known.into_iter().find(|(part, _)| says.contains(part)).map(|(_, remedy)| remedy.to_owned());
-    let expected = || match message.split_once(", expected ") {
-        Some((_, what)) => format!("expected {what}"),
-        None => "compare with the example config".to_owned(),
+    let value = line.split_once('=').map_or("", |(_, value)| value).split('#').next().unwrap_or_default().trim();
+    let comma = value.split_once(',').filter(|(whole, part)| {
+        [whole, part].iter().all(|digits| !digits.is_empty() && digits.bytes().all(|b| b.is_ascii_digit()))
+    });
+    let remedy = if let Some((whole, part)) = comma {
+        format!("write {whole}.{part} with a point")
+    } else if line.ends_with('=') {
+        "write a value after the =".to_owned()
+    } else if says.contains("string values must be quoted") {
+        "put the value in double quotes".to_owned()
+    } else if says.contains("invalid basic string") {
+        "close the text with \"; a \\ in it is written \\\\".to_owned()
+    } else if says.contains("duplicate key") {
+        "write each key and each [table] once; a list of tables has [[two]] brackets".to_owned()
+    } else if says.contains("unclosed") && line.starts_with('[') {
+        "close the header with as many ] as it has [".to_owned()
+    } else if says.contains("key with no value") {
+        "write key = value; a key has letters, digits, - and _ only".to_owned()
+    } else {
+        match message.split_once(", expected ") {
+            Some((_, what)) => format!("expected {what}"),
+            None => "compare with config/example.toml".to_owned(),
+        }
     };
-    (format!("not TOML: {says}"), remedy.unwrap_or_else(expected))
+    (format!("not TOML: {says}"), remedy)
+}
+
+/// The candidate an owner most likely meant, whatever its case.
+pub(super) fn meant<'a>(text: &str, candidates: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+    let candidates: Vec<&str> = candidates.into_iter().collect();
+    let lower: Vec<String> = candidates.iter().map(|candidate| candidate.to_lowercase()).collect();
+    let near = nearest(text, lower.iter().map(String::as_str))?;
+    lower.iter().position(|candidate| candidate == near).map(|at| candidates[at])
 }
 
 /// `did you mean ...?`, if a candidate is near.
 pub(super) fn did_you_mean<'a>(text: &str, candidates: impl IntoIterator<Item = &'a str>) -> Option<String> {
-    nearest(text, candidates).map(|candidate| format!("did you mean `{candidate}`?"))
+    meant(text, candidates).map(|candidate| format!("did you mean `{candidate}`?"))
 }

@@ -82,6 +82,7 @@ fn agree(path: &Path, found: &[Mistake], expected: &str) -> Result<(), String> {
 #[test]
 fn every_bad_config_gives_all_its_mistakes() {
     let files = toml_files("fixtures/config/bad");
+    assert!(files.len() >= 25, "{}", files.len());
     let mut wrong = Vec::new();
     for path in files {
         let expected = std::fs::read_to_string(path.with_extension("expect")).unwrap();
@@ -171,4 +172,147 @@ fn collect(path: &str, table: &toml::de::DeTable<'_>, keys: &mut std::collection
             _ => {}
         }
     }
+}
+
+fn good(name: &str) -> Config {
+    read_file(&root("fixtures/config/good").join(name)).unwrap_or_else(|mistakes| panic!("{mistakes}")).config
+}
+
+fn at(text: &str) -> Option<Timestamp> {
+    Some(text.parse().unwrap())
+}
+
+#[test]
+fn a_minimal_config_has_the_documented_defaults() {
+    let config = good("minimal.toml");
+    let Broker::Remote(broker) = &config.broker else { panic!("{:?}", config.broker) };
+    assert_eq!((broker.host.as_str(), broker.port), ("localhost", 1883));
+    assert_eq!(broker.client_id, "fadeline");
+    assert_eq!(broker.session_expiry, Duration::from_secs(7 * 24 * 3_600));
+    assert_eq!((broker.keep_alive, broker.max_packet), (Duration::from_secs(30), 1 << 20));
+    assert_eq!((&broker.tls, &broker.login), (&None, &None));
+    assert_eq!(config.sources, [Source::contract("fadeline")]);
+    assert_eq!(config.store.path, Path::new("/var/lib/fadeline"));
+    assert_eq!(config.store.cache_bytes, 64 << 20);
+    assert_eq!(config.socket, Path::new("/var/lib/fadeline/fadeline.sock"));
+    assert_eq!((config.lead_days, config.grace), (14, Duration::from_secs(20)));
+    assert_eq!(config.log, LogSettings { filter: "info".into(), json: false });
+}
+
+#[test]
+fn tls_and_login_are_read_and_never_shown() {
+    let config = good("tls.toml");
+    let Broker::Remote(broker) = &config.broker else { panic!("{:?}", config.broker) };
+    assert_eq!(broker.port, 8883);
+    let tls = broker.tls.as_ref().unwrap();
+    assert!(tls.ca_file.as_ref().is_some_and(|file| file.exists()));
+    assert!(tls.client.as_ref().is_some_and(|(chain, key)| chain.exists() && key.exists()));
+    assert_eq!(broker.login.as_ref().unwrap().password.reveal(), "correct horse");
+    assert!(!format!("{config:?}").contains("correct horse"));
+    assert_eq!((broker.keep_alive, broker.max_packet), (Duration::from_secs(90), 256 << 10));
+}
+
+#[test]
+fn included_files_bring_their_sites_units_and_sources() {
+    let config = good("fleet.toml");
+    let ids: Vec<_> = config.units.iter().map(|unit| unit.id.as_str()).collect();
+    assert_eq!(ids, ["heron-bight/boathouse", "upper-meadow/dock"]);
+    assert_eq!(config.sites.len(), 2);
+    // Zurich by its own site, Vienna by the top of the file; both were two hours ahead of UTC on that day.
+    assert_eq!(config.units[0].zone.iana_name(), Some("Europe/Zurich"));
+    assert_eq!(config.units[1].zone.iana_name(), Some("Europe/Vienna"));
+    assert_eq!(config.units[0].lamp.installed, at("2025-04-30T22:00:00Z"));
+    assert_eq!(config.units[1].lamp.installed, at("2025-05-01T06:00:00Z"));
+    assert_eq!(config.sources[0].filter, "boathouse/uv");
+}
+
+#[test]
+fn intensities_are_kept_in_mw_cm2_or_percent() {
+    // 10 W/m2 = 1000 uW/cm2 = 1 mW/cm2 by the definition of the prefixes.
+    for (unit, written, inside) in [
+        ("mW/cm2", "14.0", 14.0),
+        ("W/m2", "140", 14.0),
+        ("uW/cm2", "14_000", 14.0),
+        ("µW/cm²", "14000.0", 14.0),
+        ("percent", "60", 60.0),
+    ] {
+        let text = format!(
+            "site = \"a\"\nunit = \"b\"\nset_point.intensity = {written}\nreference.intensity = {written}.5\n\
+             sensor.unit = \"{unit}\"\n"
+        )
+        .replace(".0.5", ".5");
+        let (spec, _) = read_unit(&text, "unit.toml", &Fake::new()).unwrap_or_else(|mistakes| panic!("{mistakes}"));
+        assert!((spec.set_point - inside).abs() < 1e-9, "{unit} {}", spec.set_point);
+        assert!(spec.reference.unwrap() > spec.set_point);
+        assert_eq!(spec.sensor.unit == crate::domain::IntensityUnit::Percent, unit == "percent");
+    }
+}
+
+#[test]
+fn the_contracts_unit_file_is_read() {
+    let text = "site = \"heron-bight\"\nunit = \"boathouse\"\nset_point.intensity = 14.0\n";
+    let (spec, warnings) = unit_file(text, "boathouse.toml").unwrap();
+    assert_eq!(spec, UnitSpec::new("heron-bight/boathouse".parse().unwrap(), 14.0));
+    assert_eq!(warnings.len(), 1, "only the missing reference: {warnings:?}");
+}
+
+#[test]
+fn dates_are_in_the_units_zone_however_they_are_written() {
+    // Vienna: UTC+1 in winter, UTC+2 in summer (rule of the European Union).
+    for (written, instant) in [
+        ("2026-01-15", "2026-01-14T23:00:00Z"),
+        ("\"2026-01-15\"", "2026-01-14T23:00:00Z"),
+        ("2026-07-15", "2026-07-14T22:00:00Z"),
+        ("2026-07-15T08:30:00", "2026-07-15T06:30:00Z"),
+        ("\"2026-07-15 08:30\"", "2026-07-15T06:30:00Z"),
+        ("2026-07-15T08:30:00Z", "2026-07-15T08:30:00Z"),
+        ("\"2026-07-15T08:30:00-04:00\"", "2026-07-15T12:30:00Z"),
+    ] {
+        let text = format!(
+            "site = \"a\"\nunit = \"b\"\nzone = \"Europe/Vienna\"\nset_point.intensity = 14.0\nlamp.installed = {written}\n"
+        );
+        let (spec, _) = read_unit(&text, "unit.toml", &Fake::new()).unwrap_or_else(|mistakes| panic!("{mistakes}"));
+        assert_eq!(spec.lamp.installed, at(instant), "{written}");
+    }
+}
+
+#[test]
+fn durations_and_sizes_are_read_as_people_write_them() {
+    let line = |line: &str| {
+        let text = format!(
+            "[broker]\nurl = \"mqtt://localhost\"\n{line}\n[store]\npath = \"d\"\n\
+             [[unit]]\nsite = \"a\"\nunit = \"b\"\nset_point.intensity = 14.0\n"
+        );
+        match read(&text, "f.toml", &Fake::new()).unwrap_or_else(|mistakes| panic!("{mistakes}")).config.broker {
+            Broker::Remote(broker) => broker,
+            other => panic!("{other:?}"),
+        }
+    };
+    for (text, secs) in [("30 s", 30), ("30s", 30), ("1min 30s", 90), ("2 hours", 7_200), ("PT45S", 45)] {
+        assert_eq!(line(&format!("keep_alive = \"{text}\"")).keep_alive, Duration::from_secs(secs), "{text}");
+    }
+    for (text, days) in [("7 days", 7), ("2 weeks", 14), ("1d", 1)] {
+        let expiry = line(&format!("session_expiry = \"{text}\"")).session_expiry;
+        assert_eq!(expiry, Duration::from_secs(days * 86_400), "{text}");
+    }
+    for (text, bytes) in [("65536", 65_536), ("\"64 KiB\"", 65_536), ("\"1 MB\"", 1_000_000), ("\"1MiB\"", 1 << 20)] {
+        assert_eq!(line(&format!("max_packet = {text}")).max_packet, bytes, "{text}");
+    }
+}
+
+/// No text, however broken, makes the reader panic, and a refusal always says something.
+#[test]
+fn mutated_configs_are_refused_or_read_but_never_crash() {
+    use proptest::prelude::*;
+    let example = std::fs::read_to_string(root("config/cabins.toml")).unwrap();
+    let strategy = (0..example.len(), 0..60_usize, "[\\PC\n=\\[\\]\"#{}.]{0,12}");
+    proptest!(ProptestConfig::with_cases(400), |((start, length, insert) in strategy)| {
+        let floor = |mut at: usize| { while !example.is_char_boundary(at) { at -= 1 } at };
+        let (start, end) = (floor(start), floor((start + length).min(example.len())));
+        let text = format!("{}{insert}{}", &example[..start], &example[end.max(start)..]);
+        if let Err(mistakes) = read(&text, "cabins.toml", &Fake::new()) {
+            prop_assert!(!mistakes.0.is_empty(), "refused without a reason: {}", text);
+            prop_assert!(mistakes.0.iter().all(|mistake| !mistake.says.is_empty()));
+        }
+    });
 }

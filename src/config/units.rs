@@ -1,6 +1,6 @@
 //! Sites and units, from the config, the files it includes, or a unit file.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::tz::TimeZone;
 
@@ -8,7 +8,8 @@ use super::SiteSpec;
 use super::checked::Context;
 use super::mistake::{At, Place};
 use super::raw;
-use super::table::{Field, Moment, Texts, did_you_mean, parse};
+use super::table::{Field, Texts, did_you_mean, parse};
+use super::value::Moment;
 use crate::domain::id::check_id;
 use crate::domain::unit::{LAMP_LIFE_HOURS, LampSpec, SensorSpec, SleeveSpec};
 use crate::domain::{Channel, IntensityUnit, Measure, Timestamp, UnitId, UnitSpec, WaterSource};
@@ -135,8 +136,9 @@ pub(super) fn describe(raw: &raw::File, included: &[raw::Included], context: &mu
         units.insert(spec.id.clone(), (spec, unit.place.clone()));
     }
     check_counts(raw, units_written().count(), any_site, context);
+    let lived_in: BTreeSet<&str> = units.keys().map(UnitId::site).collect();
     for (id, (_, place)) in &sites {
-        if !units.keys().any(|unit| unit.site() == id) && !context.out.any_mistake() {
+        if !lived_in.contains(id.as_str()) && !context.out.any_mistake() {
             context.out.warn(place, format!("site `{id}` has no unit"), "add a [[unit]], or take the site out");
         }
     }
@@ -228,9 +230,9 @@ fn time_zone(at: &At<String>, context: &mut Context<'_>) -> Option<TimeZone> {
         return Some(zone);
     }
     let names: Vec<String> = jiff::tz::db().available().map(|name| name.to_string()).collect();
-    // A town alone is what most owners write first.
-    let town =
-        names.iter().find(|name| name.rsplit('/').next().is_some_and(|last| last.eq_ignore_ascii_case(&at.value)));
+    // A town alone is what most owners write first; the shortest name that ends in it is the usual one.
+    let ends_in_it = |name: &&String| name.rsplit('/').next().is_some_and(|last| last.eq_ignore_ascii_case(&at.value));
+    let town = names.iter().filter(ends_in_it).min_by_key(|name| name.len());
     let remedy = town
         .map(|name| format!("did you mean `{name}`?"))
         .or_else(|| did_you_mean(&at.value, names.iter().map(String::as_str)))

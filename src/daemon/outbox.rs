@@ -1,11 +1,15 @@
-//! What waits to be published. The client forgets what it queued when the session is lost, so we do not.
+//! What waits to be published.
 //!
 //! A retained topic holds one waiting message: a newer one takes the older one's place. Everything else is sent in
-//! order. A message leaves when the broker has acknowledged it.
+//! order. A message leaves when the broker has acknowledged it; until then the session sends it again on every new
+//! connection, so here a message is either waiting or with the session.
 
 use std::collections::{BTreeMap, HashMap};
 
-/// At most this many messages are with the broker unacknowledged: the client's own table is about as long.
+use crate::mqtt::encode::Message;
+
+/// At most this many messages are with the session unacknowledged: few, so that a newer word for a retained topic can
+/// still take the place of an older one while the broker is away.
 pub const WINDOW: usize = 64;
 /// At most this many messages that are not retained wait; the oldest goes first. A retained topic never goes.
 pub const UNRETAINED_MAX: usize = 1_000;
@@ -13,14 +17,8 @@ pub const UNRETAINED_MAX: usize = 1_000;
 /// A message on its way out.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Letter {
-    /// Where to.
-    pub topic: String,
-    /// What; empty clears a retained topic.
-    pub payload: Vec<u8>,
-    /// Whether the broker keeps it for those who come later.
-    pub retain: bool,
-    /// Echoed to the sender of a request (MQTT 5).
-    pub correlation: Option<Vec<u8>>,
+    /// The message.
+    pub message: Message,
     /// Its key in the store's outbox, if it must survive a crash.
     pub stored: Option<u64>,
 }
@@ -31,7 +29,7 @@ pub struct Outbox {
     next: u64,
     /// Not yet with the broker.
     waiting: BTreeMap<u64, Letter>,
-    /// With the broker, not yet acknowledged.
+    /// With the session, not yet acknowledged.
     sent: BTreeMap<u64, Letter>,
     /// The waiting message of each retained topic.
     by_topic: HashMap<String, u64>,
@@ -40,14 +38,14 @@ pub struct Outbox {
 impl Outbox {
     /// Takes a message in; one that waits for the same retained topic is replaced.
     pub fn put(&mut self, letter: Letter) {
-        if letter.retain {
-            if let Some(tag) = self.by_topic.get(&letter.topic) {
+        if letter.message.retain {
+            if let Some(tag) = self.by_topic.get(&letter.message.topic) {
                 self.waiting.insert(*tag, letter);
                 return;
             }
-            self.by_topic.insert(letter.topic.clone(), self.next);
-        } else if self.waiting.values().filter(|l| !l.retain).count() >= UNRETAINED_MAX {
-            let oldest = self.waiting.iter().find(|(_, l)| !l.retain).map(|(tag, _)| *tag);
+            self.by_topic.insert(letter.message.topic.clone(), self.next);
+        } else if self.waiting.values().filter(|l| !l.message.retain).count() >= UNRETAINED_MAX {
+            let oldest = self.waiting.iter().find(|(_, l)| !l.message.retain).map(|(tag, _)| *tag);
             oldest.and_then(|tag| self.waiting.remove(&tag));
         }
         self.waiting.insert(self.next, letter);
@@ -60,8 +58,8 @@ impl Outbox {
             return None;
         }
         let (tag, letter) = self.waiting.pop_first()?;
-        if letter.retain {
-            self.by_topic.remove(&letter.topic);
+        if letter.message.retain {
+            self.by_topic.remove(&letter.message.topic);
         }
         self.sent.insert(tag, letter);
         self.sent.get(&tag).map(|letter| (tag, letter))
@@ -70,21 +68,6 @@ impl Outbox {
     /// The broker has acknowledged (or refused for good) a message: it leaves.
     pub fn done(&mut self, tag: u64) -> Option<Letter> {
         self.sent.remove(&tag)
-    }
-
-    /// The connection is gone: whatever was not acknowledged waits again, in its old order, unless something newer
-    /// waits for the same retained topic.
-    pub fn reconnected(&mut self) {
-        // The newest first, so that of two for one retained topic the newer one stays.
-        for (tag, letter) in std::mem::take(&mut self.sent).into_iter().rev() {
-            if letter.retain {
-                if self.by_topic.contains_key(&letter.topic) {
-                    continue;
-                }
-                self.by_topic.insert(letter.topic.clone(), tag);
-            }
-            self.waiting.insert(tag, letter);
-        }
     }
 
     /// Whether everything has been acknowledged.
@@ -103,11 +86,12 @@ mod tests {
     use super::*;
 
     fn letter(topic: &str, payload: &str, retain: bool) -> Letter {
-        Letter { topic: topic.into(), payload: payload.into(), retain, correlation: None, stored: None }
+        let message = Message { topic: topic.into(), payload: payload.into(), retain, ..Message::default() };
+        Letter { message, stored: None }
     }
 
     fn send_all(outbox: &mut Outbox) -> Vec<(u64, String)> {
-        std::iter::from_fn(|| outbox.next().map(|(t, l)| (t, String::from_utf8(l.payload.clone()).unwrap()))).collect()
+        std::iter::from_fn(|| outbox.next().map(|(t, l)| (t, String::from_utf8(l.message.payload.clone()).unwrap()))).collect()
     }
 
     #[test]
@@ -123,34 +107,16 @@ mod tests {
     }
 
     #[test]
-    fn what_was_not_acknowledged_is_sent_again_unless_it_is_out_of_date() {
-        let mut outbox = Outbox::default();
-        for (topic, payload) in [("a", "1"), ("b", "2"), ("c", "3")] {
-            outbox.put(letter(topic, payload, true));
-        }
-        let tags = send_all(&mut outbox);
-        assert_eq!(outbox.done(tags[1].0).unwrap().topic, "b");
-        outbox.put(letter("c", "4", true));
-        outbox.reconnected();
-        let sent: Vec<String> = send_all(&mut outbox).into_iter().map(|(_, p)| p).collect();
-        assert_eq!(sent, ["1", "4"]);
-        outbox.reconnected();
-        for (tag, _) in send_all(&mut outbox) {
-            assert!(outbox.done(tag).is_some());
-        }
-        assert!(outbox.is_empty());
-    }
-
-    #[test]
-    fn of_two_unacknowledged_for_one_topic_the_newer_is_sent_again() {
+    fn a_newer_word_is_sent_after_an_older_one_that_is_under_way() {
         let mut outbox = Outbox::default();
         outbox.put(letter("a", "old", true));
-        send_all(&mut outbox);
+        let old = send_all(&mut outbox)[0].0;
         outbox.put(letter("a", "new", true));
-        send_all(&mut outbox);
-        outbox.reconnected();
-        let sent: Vec<String> = send_all(&mut outbox).into_iter().map(|(_, p)| p).collect();
-        assert_eq!(sent, ["new"]);
+        let new = send_all(&mut outbox);
+        assert_eq!(new[0].1, "new");
+        assert_eq!(outbox.done(old).unwrap().message.payload, b"old");
+        assert!(outbox.done(new[0].0).is_some() && outbox.is_empty());
+        assert_eq!(outbox.done(old), None);
     }
 
     #[test]

@@ -40,6 +40,23 @@ pub struct FleetRow {
     pub set_point: f64,
 }
 
+impl FleetRow {
+    /// From the answer about a unit; `None` if its ids are not ids.
+    pub fn of(row: UnitRow) -> Option<Self> {
+        let percent = row.intensity_unit == IntensityUnit::Percent.symbol();
+        Some(Self {
+            id: UnitId::new(&row.site, &row.unit).ok()?,
+            name: row.name,
+            zone: TimeZone::get(&row.zone).unwrap_or(TimeZone::UTC),
+            condition: row.condition,
+            assessment: row.assessment,
+            intensity: row.reading.map(|reading| reading.intensity),
+            unit: if percent { IntensityUnit::Percent } else { IntensityUnit::MilliwattPerCm2 },
+            set_point: row.set_point,
+        })
+    }
+}
+
 /// How the table is to look.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Look {
@@ -211,6 +228,10 @@ fn by(said: &Assessment, today: Date) -> String {
     let forecast = &said.forecast;
     if let Some(clean_by) = forecast.clean_by {
         return match forecast.crossing.p90 {
+            // The year once where it is the same.
+            Some(late) if late > clean_by && clean_by > today && clean_by.year() == late.year() => {
+                format!("{}-{}", day_and_month(clean_by), day(late, today))
+            }
             Some(late) if late > clean_by.max(today) => format!("{}-{}", day(clean_by, today), day(late, today)),
             Some(_) => day(clean_by, today),
             None => format!("from {}", day(clean_by, today)),
@@ -229,15 +250,17 @@ fn by(said: &Assessment, today: Date) -> String {
 
 /// A date in few columns: `now` when it has come, the year only when it is not this one.
 fn day(date: Date, today: Date) -> String {
-    const MONTHS: [&str; 12] = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
     if date <= today {
-        return "now".to_owned();
+        "now".to_owned()
+    } else if date.year() == today.year() {
+        day_and_month(date)
+    } else {
+        format!("{} {:02}", day_and_month(date), date.year().rem_euclid(100))
     }
-    let month = MONTHS[usize::from(date.month().unsigned_abs()).saturating_sub(1).min(11)];
-    if date.year() == today.year() {
-        return format!("{} {month}", date.day());
-    }
-    format!("{} {month} {:02}", date.day(), date.year().rem_euclid(100))
+}
+
+fn day_and_month(date: Date) -> String {
+    date.strftime("%-d %b").to_string()
 }
 
 /// Widths of the table's columns.
@@ -516,6 +539,14 @@ mod tests {
         assert_eq!(says(&|f| f.clean_by = date("2026-12-01")), "from 1 Dec");
         assert_eq!(says(&|f| (f.clean_by, f.crossing.p90) = (date("2026-11-20"), date("2026-11-20"))), "now");
         assert_eq!(says(&|f| (f.clean_by, f.crossing.p90) = (date("2026-11-01"), date("2027-01-03"))), "now-3 Jan 27");
+        assert_eq!(
+            says(&|f| (f.clean_by, f.crossing.p90) = (date("2027-02-06"), date("2027-02-25"))),
+            "6 Feb-25 Feb 27"
+        );
+        assert_eq!(
+            says(&|f| (f.clean_by, f.crossing.p90) = (date("2027-01-01"), date("2027-01-09"))),
+            "1 Jan-9 Jan 27"
+        );
         assert_eq!(says(&|f| (f.lamp_by, f.sensor_by) = (date("2027-05-01"), date("2027-03-01"))), "sensor 1 Mar 27");
         assert_eq!(says(&|f| f.crossing.p10 = date("2026-12-24")), "short 24 Dec");
         assert_eq!(says(&|_| {}), "not in sight");

@@ -71,7 +71,7 @@ pub fn effect_of(action: ServiceAction) -> Option<Work> {
     match action {
         ServiceAction::SleeveCleaned => Some(Work::CleanSleeve { left: 0.05, pace: 1.0 }),
         ServiceAction::SleeveReplaced => Some(Work::NewSleeve),
-        ServiceAction::LampReplaced => Some(Work::NewLamp { lamp: lamp(0.2), counter_reset: true }),
+        ServiceAction::LampReplaced => Some(new_lamp(0.2)),
         ServiceAction::SensorCleaned => Some(Work::WipeWindow { left: 0.05 }),
         ServiceAction::SensorReplaced => Some(Work::NewSensor { lower: 0.0, drift_per_year: 0.02 }),
         ServiceAction::Closed => Some(Work::Close),
@@ -133,7 +133,7 @@ const STORIES: [Story; 10] = [
             crosses: Some(true),
         },
         shape: kingfisher,
-        crosses_in: Some(16),
+        crosses_in: Some(11),
     },
     Story {
         site: "heron-bight",
@@ -188,7 +188,7 @@ const STORIES: [Story; 10] = [
         site_name: "Osprey Landing",
         unit: "wash-house",
         name: "Wash house",
-        says: "dirt grows on the sensor's window; cleaning the sleeve does nothing, a wipe once did",
+        says: "iron dirt grows on the sensor's window; cleaning the sleeve does nothing, a wipe brings it back",
         expects: Expected {
             conditions: &[Fading, Due],
             causes: &[SensorDrift, LampOrSensor],
@@ -421,6 +421,10 @@ fn lamp_at(plan: &mut UnitPlan, hours: f64, life_loss: f64) {
     plan.papers.lamp.installed = Some(plan.from.plus_millis(-(hours as i64) * HOUR));
 }
 
+fn new_lamp(life_loss: f64) -> Work {
+    Work::NewLamp { lamp: lamp(life_loss), counter_reset: true }
+}
+
 fn cleaning(pace: f64) -> Work {
     Work::CleanSleeve { left: 0.04, pace }
 }
@@ -469,30 +473,34 @@ fn heron_house(plan: &mut UnitPlan, clock: Clock) {
 }
 
 fn bakery(plan: &mut UnitPlan, clock: Clock) {
-    lamp_at(plan, 500.0, 0.09);
+    lamp_at(plan, 8_600.0, 0.15);
     plan.papers.water = Some(WaterSource::ShallowWell);
     plan.usage.pattern = UsePattern::Bakery;
     plan.usage.flow = 18.0;
     plan.deposit.growth = Growth::Asymptotic(0.16);
-    plan.deposit.rate = 0.003;
+    plan.deposit.rate = 0.005;
     plan.deposit.per_c = 0.005;
     plan.water.season_c = 2.0;
     plan.water.season = 0.000_2;
-    plan.papers.set_point = 16.0;
+    plan.papers.set_point = 13.0;
     plan.services = vec![
-        Service::logged(clock.ago(338, 13.0), cleaning(1.0)).by("Maren").note("hard scale"),
-        Service::logged(clock.ago(160, 13.5), cleaning(1.0)).by("Maren"),
+        Service::logged(clock.ago(352, 13.0), cleaning(1.0)).by("Maren").note("hard scale"),
+        Service::logged(clock.ago(205, 13.5), cleaning(1.0)).by("Maren"),
+        Service::logged(clock.ago(50, 13.2), new_lamp(0.15)).by("Maren").note("by the hours; sleeve left as it was"),
     ];
 }
 
 fn wash_house(plan: &mut UnitPlan, clock: Clock) {
     lamp_at(plan, 900.0, 0.1);
-    plan.window.per_year = 0.32;
+    plan.window.per_year = 0.7;
     plan.deposit.rate = 0.000_1;
+    let wiped = |days| Service::logged(clock.ago(days, 11.0), Work::WipeWindow { left: 0.04 }).by("Ines");
     plan.services = vec![
-        Service::logged(clock.ago(260, 10.0), cleaning(1.0)).by("Tom R.").note("no difference"),
-        Service::logged(clock.ago(205, 11.0), Work::WipeWindow { left: 0.04 }).by("Ines").note("probe end was brown"),
-        Service::logged(clock.ago(130, 15.0), cleaning(1.0)).by("Tom R.").note("no difference again"),
+        wiped(335).note("probe end was brown: iron"),
+        Service::logged(clock.ago(280, 10.0), cleaning(1.0)).by("Tom R.").note("no difference"),
+        wiped(222),
+        Service::logged(clock.ago(150, 15.0), cleaning(1.0)).by("Tom R.").note("no difference again"),
+        wiped(104).note("brown again"),
         Service::logged(clock.ago(40, 9.5), cleaning(1.0)).by("Tom R."),
     ];
 }
@@ -513,14 +521,15 @@ fn camp_kitchen(plan: &mut UnitPlan, clock: Clock) {
 }
 
 fn ferry_cottage(plan: &mut UnitPlan, clock: Clock) {
-    lamp_at(plan, 6_800.0, 0.2);
+    lamp_at(plan, 12_100.0, 0.15);
     plan.papers.sensor.unit = IntensityUnit::Percent;
     plan.sensor.step = 1.0;
     plan.sensor.full_scale = 28.0;
     plan.papers.set_point = 50.0;
-    plan.deposit.rate = 0.000_8;
+    plan.deposit.rate = 0.001_2;
     plan.services = vec![
         Service::logged(clock.ago(280, 10.0), cleaning(1.0)).by("Ines"),
+        Service::logged(clock.ago(190, 9.5), new_lamp(0.15)).by("Ines"),
         Service::logged(clock.ago(120, 10.0), cleaning(1.0)).by("Ines"),
     ];
     let out = clock.midnight.plus_millis(-25 * MINUTE);

@@ -40,7 +40,7 @@ pub use self::outbox::{
     Quarantined,
 };
 pub use self::rows::DAY_ROWS_MAX;
-pub use self::series::{Appended, Dirty, DirtyToken, utc_day};
+pub use self::series::{Appended, Dirty, DirtyDays, DirtyToken, utc_day};
 
 const EPOCH_KEY: &[u8] = b"epoch";
 
@@ -191,6 +191,11 @@ impl Store {
     /// readings.
     pub fn dirty(&self) -> Dirty {
         self.series().dirty()
+    }
+
+    /// The same for one unit.
+    pub fn dirty_of(&self, id: &UnitId) -> DirtyDays {
+        self.series().dirty_of(id)
     }
 
     /// Declares days of a unit rolled up as of `token`; those that changed later stay dirty. Durable. How many were

@@ -570,6 +570,13 @@ impl Series {
         Dirty { token: DirtyToken(self.next_seq - 1), days }
     }
 
+    /// The same for one unit.
+    pub fn dirty_of(&self, id: &UnitId) -> DirtyDays {
+        let marks = self.known(id).map(|number| &self.units[number as usize].marks);
+        let owed = marks.into_iter().flatten().filter(|(_, mark)| mark.dirty > 0);
+        DirtyDays { token: DirtyToken(self.next_seq - 1), days: owed.map(|(day, _)| *day).collect() }
+    }
+
     /// The marks afterwards when those of `days` that did not change since `token` are rolled up.
     pub fn plan_clear(&self, id: &UnitId, days: &[i64], token: DirtyToken, commit: &mut Commit) -> Cleared {
         let Some(number) = self.known(id) else { return Cleared::default() };
@@ -650,6 +657,15 @@ pub struct Dirty {
     pub token: DirtyToken,
     /// By unit, in order; days in UTC, counted from 1970-01-01, ascending.
     pub days: Vec<(UnitId, Vec<i64>)>,
+}
+
+/// The days of one unit whose readings changed since they were rolled up.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct DirtyDays {
+    /// To be given back with the days that were rolled up.
+    pub token: DirtyToken,
+    /// Days in UTC, counted from 1970-01-01, ascending.
+    pub days: Vec<i64>,
 }
 
 /// The state of the readings at one moment: a day that changed later stays dirty.

@@ -476,3 +476,83 @@ fn a_store_is_shared_between_threads() {
     fn shared<T: Send + Sync>() {}
     shared::<Store>();
 }
+
+/// Where the child of the kill test finds its store.
+const KILL_DIR: &str = "FADELINE_TEST_KILL_DIR";
+const KILL_BATCH: i64 = 40;
+
+/// The `n`th reading of the kill test; 40 of them are a little more than a day, so that days are sealed all the time.
+fn kill_reading(n: i64) -> (UnitId, Reading) {
+    (unit(&format!("u{}", n % 3)), reading(n * 37 * MINUTE, n as f64))
+}
+
+/// Run by the kill test in a process of its own; by itself it has nothing to do.
+#[test]
+fn child_of_the_kill_test() {
+    use std::io::Write;
+    let Some(dir) = std::env::var_os(KILL_DIR) else { return };
+    let store = open(Path::new(&dir));
+    let mut next = store.stats().unwrap().readings as i64;
+    let mut out = std::io::stdout();
+    loop {
+        let batch: Vec<_> = (next..next + KILL_BATCH).map(kill_reading).collect();
+        store.append(&batch).unwrap();
+        next += KILL_BATCH;
+        writeln!(out, "\nstored {next}").and_then(|()| out.flush()).unwrap();
+    }
+}
+
+/// Starts a child that appends, kills it after some acknowledgements, and gives the last of them.
+fn append_until_killed(dir: &Path, acknowledgements: usize) -> i64 {
+    use std::io::{BufRead, BufReader};
+    use std::process::{Command, Stdio};
+    let mut child = Command::new(std::env::current_exe().unwrap())
+        .args(["--exact", "store::tests::child_of_the_kill_test", "--nocapture"])
+        .env(KILL_DIR, dir)
+        // Opening runs the system's `sync`, which is for power cuts and slow beside a build.
+        .env("PATH", "")
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    let mut last = None;
+    let mut killed = false;
+    let mut seen = 0;
+    for line in BufReader::new(child.stdout.take().unwrap()).lines() {
+        if let Some(number) = line.unwrap().strip_prefix("stored ") {
+            last = number.parse().ok();
+            seen += 1;
+        }
+        if seen >= acknowledgements && !killed {
+            child.kill().unwrap();
+            killed = true;
+        }
+    }
+    child.wait().unwrap();
+    assert!(killed, "the child ended by itself");
+    last.unwrap()
+}
+
+#[test]
+fn nothing_acknowledged_is_lost_when_the_process_is_killed() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut days_sealed = 0;
+    for round in 0..30_usize {
+        let acknowledged = append_until_killed(dir.path(), 1 + round * 29 % 83);
+        let store = open(dir.path());
+        let stored = store.stats().unwrap().readings as i64;
+        // At most the one append that was under way is there beyond, and it is whole.
+        assert!(stored == acknowledged || stored == acknowledged + KILL_BATCH, "{stored} of {acknowledged}");
+        let mut found: Vec<Reading> = (0..3).flat_map(|n| all(&store, &unit(&format!("u{n}")))).collect();
+        found.sort_by_key(|reading| reading.at);
+        let expected: Vec<Reading> = (0..stored).map(|n| kill_reading(n).1).collect();
+        assert!(found == expected, "round {round}: {} of {}", found.len(), expected.len());
+        // Nobody rolled anything up: every day is owed still, sealed or not.
+        let owed: usize = store.dirty().days.iter().map(|(_, days)| days.len()).sum();
+        let by_unit = |n: i64| (0..stored).filter(move |i| i % 3 == n).map(|i| utc_day(kill_reading(i).1.at));
+        let expected: usize = (0..3).map(|n| by_unit(n).collect::<std::collections::BTreeSet<_>>().len()).sum();
+        assert_eq!(owed, expected);
+        days_sealed = store.disk().all(Space::Blocks).unwrap().len();
+    }
+    assert!(days_sealed > 100, "{days_sealed}");
+}

@@ -34,6 +34,23 @@ fn main() {
         let mut score = Score::default();
         for seed in seeds.clone() {
             let unit = Unit::new(kind, seed, cache.as_deref());
+            if let Some(date) = value("--date") {
+                let date: Date = date.parse().expect("a date");
+                let as_of = Timestamp::day_start(date, &unit.plan.papers.zone).plus_millis(DAY + 10 * MINUTE);
+                unit.tell(&unit.assess(as_of).0, date, unit.truth.crossing_from(date));
+                continue;
+            }
+            if args.iter().any(|a| a == "--show") {
+                println!("{:#?}", unit.plan.papers);
+                for service in &unit.plan.services {
+                    println!("{} {} logged {:?}", service.at, service.work.action(), service.logged.as_ref().map(|l| (l.action, l.at)));
+                }
+                println!("{:?} {:?}", unit.plan.false_entries, unit.plan.water.shifts);
+                for day in unit.truth.days.iter().step_by(30) {
+                    let seen = unit.days.iter().find(|d| d.date == day.date);
+                    println!("{} {:.3?} {:.2} {:?} h {:?} on {:?}", day.date, day.losses, day.intensity, seen.and_then(|d| d.intensity).map(|l| l.median.exp()), seen.and_then(|d| d.lamp_hours), seen.and_then(|d| d.lamp_on_share));
+                }
+            }
             unit.score(&mut score, worst);
         }
         score.print(kind);
