@@ -3,7 +3,7 @@
 use crate::domain::Measure;
 
 /// The unit of measurement of the `intensity` column that belongs to a unit file: its `sensor.unit`, mW/cm2 where it
-/// names none. `text` has been checked by [`crate::config::unit_file`], which keeps set point and reference already
+/// names none. `text` has been checked by the config's reader of unit files, which keeps set point and reference already
 /// converted and so no longer tells.
 pub fn intensity_measure(text: &str) -> Measure {
     let table: toml::Table = text.parse().unwrap_or_default();

@@ -38,8 +38,8 @@ impl Study<'_> {
         let parts = [
             self.heading(style),
             self.light(style),
-            self.causes(style),
             self.verdict(style),
+            self.causes(style),
             self.chart(style),
             self.dates(style),
             self.questions(style),
@@ -90,7 +90,7 @@ impl Study<'_> {
 
     fn reading(&self, reading: &LatestReading) -> String {
         let of_reference = match (reading.percent_of_reference, self.spec.reference) {
-            (Some(percent), Some(reference)) => format!(", {percent:.0} % of {reference} when new"),
+            (Some(percent), Some(reference)) => format!(", {percent:.0} % of the {reference} when new"),
             (Some(percent), None) => format!(", {percent:.0} % of the light when new"),
             _ => String::new(),
         };
@@ -123,8 +123,8 @@ impl Study<'_> {
             out += &style.block("", LABEL, &sentence(&verdict.says));
         }
         if let Some(settle) = &verdict.settle_with {
-            let text = format!("{}: {}", words::plain(settle.action.name()), settle.says);
-            out += &style.block("Settled by", LABEL, &sentence(&text));
+            let action = sentence(&words::plain(settle.action.name()));
+            out += &style.block("Settled by", LABEL, &format!("{action} {}", sentence(&settle.says)));
         }
         out
     }
@@ -156,7 +156,7 @@ impl Study<'_> {
         let mut out = style.block("Clean by", LABEL, &date(forecast.clean_by, self.why_no_cleaning()));
         out += &style.block("Lamp by", LABEL, &date(forecast.lamp_by, self.why_no_part("lamp")));
         out += &style.block("Sensor by", LABEL, &date(forecast.sensor_by, self.why_no_part("sensor")));
-        out += &style.block("Set point", LABEL, &self.crossing());
+        out += &style.block("If left", LABEL, &self.crossing());
         if let Some(after) = &forecast.after_cleaning {
             out += &style.block("If cleaned", LABEL, &self.after_cleaning(after));
         }
@@ -186,24 +186,22 @@ impl Study<'_> {
     fn crossing(&self) -> String {
         let crossing = &self.assessment.forecast.crossing;
         match (crossing.p10, crossing.p50, crossing.p90) {
-            (Some(early), Some(middle), Some(late)) if early == late => {
-                format!("reached on {middle} if nobody does anything")
-            }
+            (Some(early), Some(_), Some(late)) if early == late => format!("the set point is reached on {early}"),
             (Some(early), Some(middle), Some(late)) => {
-                format!("reached between {early} and {late}, most likely about {middle}, if nobody does anything")
+                format!("the set point is reached between {early} and {late}, most likely about {middle}")
             }
             (Some(early), Some(middle), None) => {
                 format!(
-                    "reached about {middle}, hardly before {early}, if nobody does anything; perhaps not within the horizon"
+                    "the set point is reached about {middle}, hardly before {early}, perhaps not within the horizon"
                 )
             }
             (Some(early), None, _) => {
-                format!("hardly reached before {early}; as likely as not it is not reached within the horizon")
+                format!("the set point is hardly reached before {early}, and likely not within the horizon")
             }
             _ if self.assessment.condition == Condition::Learning => {
-                "not enough data yet to say when it is reached".to_owned()
+                "not enough data yet to say when the set point is reached".to_owned()
             }
-            _ => "not reached within the horizon, as far as the readings tell".to_owned(),
+            _ => "the set point is not reached within the horizon, as far as the readings tell".to_owned(),
         }
     }
 
@@ -304,15 +302,17 @@ fn shown_causes(loss: &Loss) -> Vec<&CauseLoss> {
 fn cause_line(loss: &CauseLoss, style: Style) -> String {
     let sum = loss.cause == Cause::LampOrSensor;
     let name = if sum { format!("({})", words::cause(loss.cause)) } else { words::cause(loss.cause).to_owned() };
-    let range = format!("{:.1} to {:.1}", loss.low, loss.high);
-    let rate = loss.rate_percent_per_day.map_or_else(String::new, |rate| format!("{rate:.2}"));
-    let line = format!("  {name:<26}{:>7.1}   {range:<16}{rate:>9}", loss.percent);
+    let range = format!("{} to {}", words::tenths(loss.low), words::tenths(loss.high));
+    let rate = loss.rate_percent_per_day.filter(|rate| rate.abs() >= 0.005);
+    let rate = rate.map_or_else(String::new, |rate| format!("{rate:.2}"));
+    let line = format!("  {name:<26}{:>7}   {range:<16}{rate:>9}", words::tenths(loss.percent));
     let line = line.trim_end();
     if sum { format!("{}\n", style.paint(Tone::Faint, line)) } else { format!("{line}\n") }
 }
 
 fn share(share: &Share) -> String {
-    format!("{:.1} % ({:.1} to {:.1})", share.percent, share.low, share.high)
+    let Share { percent, low, high } = share;
+    format!("{} % ({} to {})", words::tenths(*percent), words::tenths(*low), words::tenths(*high))
 }
 
 fn step_question(step: &UnloggedStep) -> String {
@@ -373,4 +373,131 @@ fn sentence(text: &str) -> String {
     let Some(first) = chars.next() else { return String::new() };
     let stop = if text.ends_with(['.', '?', '!']) { "" } else { "." };
     format!("{}{}{stop}", first.to_uppercase(), chars.as_str())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::domain::assessment::{AfterCleaning, Crossing, ReadingCounts, SettleWith};
+    use crate::domain::{LnSummary, ServiceAction};
+
+    fn contract() -> Assessment {
+        serde_json::from_str(include_str!("../../fixtures/assessment/contract.json")).unwrap()
+    }
+
+    fn spec() -> UnitSpec {
+        let mut spec = UnitSpec::new("heron-bight/boathouse".parse().unwrap(), 14.0);
+        spec.zone = jiff::tz::TimeZone::get("America/Toronto").unwrap();
+        spec.name = Some("Boathouse".into());
+        spec.reference = Some(27.4);
+        spec
+    }
+
+    /// A steady fall of the sleeve, cleaned twice.
+    fn days() -> Vec<DaySummary> {
+        let first = jiff::civil::date(2025, 12, 1);
+        let day = |(i, date): (usize, Date)| DaySummary {
+            date,
+            intensity: Some(LnSummary { median: (26.0 - 0.05 * (i % 100) as f64).ln(), spread: 0.01, count: 144 }),
+            quarters: [None; 4],
+            lowest: None,
+            flow: None,
+            water_temperature: None,
+            transmittance: None,
+            turbidity: None,
+            lamp_hours: None,
+            lamp_hours_fell: None,
+            lamp_on_share: None,
+            readings: 144,
+            set_aside: SetAside::default(),
+        };
+        first.series(jiff::Span::new().days(1)).take(300).enumerate().map(day).collect()
+    }
+
+    fn render(assessment: &Assessment, style: Style) -> String {
+        let at = |text: &str| text.parse().unwrap();
+        let log = [
+            ServiceEntry::new(at("2026-06-19T14:00:00Z"), ServiceAction::SleeveCleaned),
+            ServiceEntry::new(at("2026-09-19T14:00:00Z"), ServiceAction::LampReplaced),
+        ];
+        let text = Study { spec: &spec(), assessment, days: &days(), log: &log }.render(style);
+        let plain = Style { colour: false, ..style };
+        let bare = Study { spec: &spec(), assessment, days: &days(), log: &log }.render(plain);
+        assert!(bare.lines().all(|line| line.chars().count() <= style.width), "{bare}");
+        text
+    }
+
+    #[test]
+    fn the_contracts_example() {
+        let mut assessment = contract();
+        assessment.readings = ReadingCounts {
+            days: 257,
+            total: 37_000,
+            set_aside: SetAside { warm_up: 40, lamp_off: 310, outlier: 3, ..SetAside::default() },
+        };
+        assessment.log_doubts = vec![LogDoubt {
+            action: ServiceAction::SleeveCleaned,
+            at: "2026-06-21T14:00:00Z".parse().unwrap(),
+            used: Some(jiff::civil::date(2026, 6, 19)),
+            says: "the light rose two days earlier".into(),
+        }];
+        insta::assert_snapshot!("contract_ascii", render(&assessment, Style::PLAIN));
+        insta::assert_snapshot!("contract_unicode", render(&assessment, Style { unicode: true, ..Style::PLAIN }));
+    }
+
+    #[test]
+    fn a_unit_that_is_still_learning_has_reasons_instead_of_dates() {
+        let mut assessment = contract();
+        assessment.condition = Condition::Learning;
+        assessment.loss = None;
+        assessment.verdict.cause = VerdictCause::Unsettled;
+        assessment.verdict.probability = None;
+        assessment.verdict.says = "4 days with readings, needs 14".into();
+        assessment.verdict.settle_with = None;
+        assessment.forecast.crossing = Crossing::default();
+        (assessment.forecast.clean_by, assessment.forecast.lamp_by, assessment.forecast.after_cleaning) =
+            (None, None, None);
+        (assessment.episodes, assessment.unlogged) = (Vec::new(), Vec::new());
+        let study = Study { spec: &spec(), assessment: &assessment, days: &days()[..1], log: &[] };
+        insta::assert_snapshot!("learning", study.render(Style::PLAIN));
+    }
+
+    #[test]
+    fn too_little_light_is_said_in_words() {
+        let mut assessment = contract();
+        assessment.condition = Condition::Short;
+        assessment.reading = Some(LatestReading {
+            intensity: 13.2,
+            unit: "mW/cm2".into(),
+            at: assessment.as_of,
+            percent_of_reference: Some(48.2),
+        });
+        assessment.forecast.after_cleaning =
+            Some(AfterCleaning { intensity: 15.0, low: 13.8, high: 16.1, enough: false });
+        assessment.verdict.settle_with =
+            Some(SettleWith { action: ServiceAction::SleeveCleaned, says: "it brings back most of the light".into() });
+        let text = render(&assessment, Style::PLAIN);
+        for want in [
+            "SHORT: at or under the set point: treatment is not assured",
+            "local health authority",
+            "may not be enough",
+        ] {
+            assert!(text.split_whitespace().collect::<Vec<_>>().join(" ").contains(want), "{text}");
+        }
+        let coloured = render(&assessment, Style { colour: true, ..Style::PLAIN });
+        assert!(
+            coloured.contains("\u{1b}[1;31mSHORT\u{1b}[0m: at or under"),
+            "the word stands with and without colour"
+        );
+    }
+
+    #[test]
+    fn what_others_wrote_cannot_command_the_terminal() {
+        let mut assessment = contract();
+        assessment.verdict.says = "a\u{1b}[2Jb".into();
+        let mut spec = spec();
+        spec.name = Some("x\u{1b}]0;y\u{7}".into());
+        let text = Study { spec: &spec, assessment: &assessment, days: &[], log: &[] }.render(Style::PLAIN);
+        assert!(!text.contains(|c: char| c.is_control() && c != '\n'), "{text:?}");
+    }
 }

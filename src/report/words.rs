@@ -15,12 +15,16 @@ pub fn instant(at: Timestamp, zone: &TimeZone) -> String {
     format!("{} {name}", local.datetime().strftime("%Y-%m-%d %H:%M"))
 }
 
+/// Beyond this many days a distance is given in years.
+const FAR_DAYS: i32 = 730;
+
 /// `in 12 days`, `today`, `3 days ago`.
 pub fn how_far(date: Date, today: Date) -> String {
     match (date - today).get_days() {
         0 => "today".to_owned(),
         1 => "tomorrow".to_owned(),
         -1 => "yesterday".to_owned(),
+        days if days > FAR_DAYS => format!("in {:.1} years", f64::from(days) / 365.25),
         days if days > 0 => format!("in {days} days"),
         days => format!("{} days ago", days.unsigned_abs()),
     }
@@ -85,6 +89,12 @@ pub fn tone(condition: Condition) -> Tone {
 /// A probability as a whole per cent, never 0 or 100: nobody is that sure.
 pub fn probability(p: f64) -> String {
     format!("{:.0} %", (p * 100.0).clamp(1.0, 99.0))
+}
+
+/// With one decimal, and no minus before nothing.
+pub fn tenths(value: f64) -> String {
+    let text = format!("{value:.1}");
+    if text == "-0.0" { "0.0".to_owned() } else { text }
 }
 
 /// `1 day`, `2 days`.

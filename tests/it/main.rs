@@ -1,7 +1,8 @@
 //! The integration tests: one binary.
 
 mod broker;
-mod daemon;
+mod layering;
+mod cli;
 mod files;
 mod layering;
 mod payloads;
