@@ -119,7 +119,7 @@ impl Setting<'_> {
         let wide = |term: Term| match term {
             Term::LampSlope => Belief::new(0.2, 0.2),
             Term::Rate => Belief::new(0.1, 0.3),
-            Term::IntervalRate(_) | Term::Curve => Belief::new(0.0, 0.1),
+            Term::IntervalRate(_) | Term::Curve | Term::RateSine | Term::RateCosine => Belief::new(0.0, 0.1),
             Term::LeftBehind(_) => Belief::new(0.0, 0.03),
             Term::Window | Term::Drift => Belief::new(0.03, 0.08),
             _ => self.belief(design, term, &usual),
@@ -155,7 +155,12 @@ impl Setting<'_> {
             Term::SensorStep(_) => m.sensor_step,
             Term::Shift(_) => m.shift,
             Term::Temperature => m.temperature,
-            Term::Absorbance => self.path_cm.map_or(m.path_cm, |path| Belief::new(path, m.path_known_sd_cm)),
+            Term::Absorbance => {
+                let path = self.path_cm.map_or(m.path_cm, |path| Belief::new(path, m.path_known_sd_cm));
+                let share = m.path_share;
+                Belief::new(path.mean * share.mean, (path.sd * share.mean).hypot(path.mean * share.sd))
+            }
+            Term::RateSine | Term::RateCosine => Belief::new(0.0, m.rate_season * rate),
             Term::SeasonSine | Term::SeasonCosine => on(s.season, m.season_sd),
         }
     }
