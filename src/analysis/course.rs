@@ -6,12 +6,15 @@ use super::History;
 use super::constants::ModelConstants;
 use crate::domain::{DaySummary, IntensityUnit, ServiceAction, Timestamp};
 
+/// Measured days that show what is usual, days: a season.
+const USUAL_DAYS: usize = 90;
+
 /// Quantities that go with the light, one value for each calendar day from day 0 to the day of the assessment.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Covariate {
     /// Daily values; a day without one carries the last one on.
     pub values: Vec<f64>,
-    /// Usual value: the median of the measured days.
+    /// Usual value: the median of the first measured days, because the reference is the light on that water.
     pub usual: f64,
     /// Median of the last week of measured days.
     pub lately: f64,
@@ -149,8 +152,8 @@ fn covariate(
     if measured.is_empty() || (measured.len() as f64) < coverage * lit as f64 {
         return None;
     }
-    let mut sorted: Vec<f64> = measured.iter().map(|(_, v)| *v).collect();
-    let usual = median(&mut sorted);
+    let mut start: Vec<f64> = measured.iter().take(USUAL_DAYS).map(|(_, v)| *v).collect();
+    let usual = median(&mut start);
     let recent = |count: usize| {
         let mut last: Vec<f64> = measured[measured.len().saturating_sub(count)..].iter().map(|(_, v)| *v).collect();
         median(&mut last)

@@ -75,6 +75,8 @@ pub enum Term {
     LeftBehind(usize),
     /// Deposit from before the first known cleaning.
     InitialDeposit,
+    /// A film from before the first reading that no cleaning takes off.
+    PermanentAtStart,
     /// The first lamp's age at the first reading is not known.
     LampAtStart,
     /// The first sensor's age at the first reading is not known.
@@ -124,7 +126,7 @@ impl Term {
             | Self::BurnIn
             | Self::LampAtStart
             | Self::LampSlope => Share::Lamp,
-            Self::IntervalRate(_) | Self::RateSine | Self::RateCosine | Self::LeftBehind(_) | Self::InitialDeposit | Self::Rate | Self::Curve => {
+            Self::IntervalRate(_) | Self::RateSine | Self::RateCosine | Self::LeftBehind(_) | Self::InitialDeposit | Self::PermanentAtStart | Self::Rate | Self::Curve => {
                 Share::Sleeve
             }
             Self::SensorStep(_) | Self::SensorAtStart | Self::Window | Self::Drift => Share::Sensor,
@@ -140,6 +142,7 @@ impl Term {
             self,
             Self::LeftBehind(_)
                 | Self::InitialDeposit
+                | Self::PermanentAtStart
                 | Self::BurnIn
                 | Self::Absorbance
                 | Self::LampSlope
@@ -315,6 +318,7 @@ impl<'a> Design<'a> {
         if !clean_known {
             terms.push(Term::InitialDeposit);
         }
+        terms.push(Term::PermanentAtStart);
         terms.extend((!self.lamp_age_known).then_some(Term::LampAtStart));
         for lamp in 1..=self.lamps.len() {
             terms.extend([Term::LampStep(lamp), Term::LampSlopeChange(lamp)]);
@@ -355,6 +359,7 @@ impl<'a> Design<'a> {
                 Term::LeftBehind(g) => -self.cleanings_left(g, interval),
                 Term::LampAtStart => gate(lamp == 0, -1.0),
                 Term::SensorAtStart => gate(self.sensors.first().is_none_or(|first| day < *first), -1.0),
+                Term::PermanentAtStart => gate(!self.intervals[..=interval].iter().any(|i| i.new_sleeve), -1.0),
                 Term::InitialDeposit => gate(interval == 0, -1.0),
                 Term::LampStep(j) => gate(j == lamp, -1.0),
                 Term::LampSlopeChange(j) => gate(j == lamp, -h),

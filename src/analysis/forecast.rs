@@ -259,7 +259,8 @@ mod tests {
         let linear = |t: f64| 1.0 - 0.005 * t;
         let exponential = |t: f64| (-0.005 * t).exp();
         let asymptotic = |end: f64| move |t: f64| 1.0 - end * (1.0 - (-0.005 * t / end).exp());
-        let shapes: [(Box<dyn Fn(f64) -> f64>, Option<f64>, Option<f64>); 5] = [
+        type Shape = (Box<dyn Fn(f64) -> f64>, Option<f64>, Option<f64>);
+        let shapes: [Shape; 5] = [
             (Box::new(linear), Some(60.0), Some(40.0)),
             (Box::new(exponential), Some(71.335), Some(44.629)),
             (Box::new(|t| (-(1.0 - (-0.005 * t).exp())).exp()), Some(88.221), Some(50.500)),

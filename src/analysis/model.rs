@@ -396,6 +396,15 @@ fn keep_the_heavy(components: &mut Vec<Component>, model: &ModelConstants) {
     components.iter_mut().for_each(|c| c.weight /= sum);
 }
 
+/// The rows of a variant under a noise, and as few rows that fit alike.
+struct Compressed {
+    variant: usize,
+    noise: Noise,
+    rows: Rows,
+    x: Array2<f64>,
+    y: Array1<f64>,
+}
+
 /// Draws in proportion to the weights (systematically, so that no draw is lost to chance).
 fn draw(
     problems: &[Problem<'_, '_>],
@@ -405,7 +414,7 @@ fn draw(
     rng: &mut impl Rng,
 ) -> Option<Vec<Draw>> {
     let mut draws = Vec::with_capacity(model.draws);
-    let mut compressed: Vec<(usize, Noise, Rows, Array2<f64>, Array1<f64>)> = Vec::new();
+    let mut compressed: Vec<Compressed> = Vec::new();
     let mut reached = 0.0;
     for component in components {
         let problem = &problems[component.variant];
@@ -415,16 +424,16 @@ fn draw(
         if count == 0 {
             continue;
         }
-        let known = compressed.iter().position(|(v, n, ..)| *v == component.variant && *n == component.noise);
+        let known = compressed.iter().position(|c| c.variant == component.variant && c.noise == component.noise);
         let place = known.unwrap_or_else(|| {
             let (_, rows) = problem.rows(&component.noise, weights);
-            let (r, q, _) = fit::compress(rows.x.view(), rows.y.view());
-            compressed.push((component.variant, component.noise, rows, r, q));
+            let (x, y, _) = fit::compress(rows.x.view(), rows.y.view());
+            compressed.push(Compressed { variant: component.variant, noise: component.noise, rows, x, y });
             compressed.len() - 1
         });
-        let (_, _, rows, r, q) = &compressed[place];
+        let Compressed { rows, x, y, .. } = &compressed[place];
         let priors = problem.setting.priors(&problem.variant.design, &component.structure);
-        let posterior = fit::posterior(r.view(), q.view(), &priors).ok()?;
+        let posterior = fit::posterior(x.view(), y.view(), &priors).ok()?;
         let mut sampler = Sampler::new(&posterior, &problem.bounded)?;
         sampler.run(model.gibbs.0, rng);
         let last = problem.observed.days.last().copied()?;
