@@ -10,6 +10,15 @@ const WINDOWS: [usize; 6] = [1, 2, 4, 8, 16, 32];
 /// What is unknown of the usual fall: at least this much, ln per day, and this share of it. Limits how long a window
 /// helps.
 const FALL_UNKNOWN: (f64, f64) = (0.0005, 0.3);
+/// Differences that a variance needs.
+const LEAST_DIFFERENCES: usize = 8;
+/// Variance of the differences where nothing is known: 1 % of a reading.
+const NOISE_UNKNOWN: f64 = 1e-4;
+/// The least variance of a quarter: .03 %, under the resolution of any sensor of the trade.
+const LEAST_VARIANCE: f64 = 1e-7;
+/// Standard error of the difference of two variances by median absolute deviations, as a share of one of them, times
+/// the root of their number: 2.33 for one (asymptotic efficiency .37), and two of them.
+const VARIANCE_ERROR: f64 = 3.3;
 /// Variance of a median against that of a mean of normal values.
 const MEDIAN_COST: f64 = 1.57;
 /// Days on either side in the rolling median of day-to-day differences.
@@ -50,20 +59,28 @@ impl Noise {
     fn of(ln: &[Option<f64>], fall: f64, keeps: f64) -> Self {
         let lag_variance = |lag: usize| {
             let mut d: Vec<f64> = (lag..ln.len()).filter_map(|t| Some(ln[t]? - ln[t - lag]?)).collect();
-            if d.len() < 8 {
+            if d.len() < LEAST_DIFFERENCES {
                 return None;
             }
             let middle = median(&mut d.clone())?;
             d.iter_mut().for_each(|v| *v -= middle);
             robust_sd(&mut d).map(|s| s * s)
         };
+        let days_seen = ln.chunks(PER_DAY).filter(|day| day.iter().any(Option::is_some)).count();
         let short = [1, 2, PER_DAY].into_iter().find_map(|lag| lag_variance(lag).map(|v| (lag, v)));
-        let (short_lag, short) = short.unwrap_or((1, 1e-4));
+        let (short_lag, short) = short.unwrap_or((1, NOISE_UNKNOWN));
         let long_lag = 4 * PER_DAY;
         let long = lag_variance(long_lag).unwrap_or(short);
         let keep = |lag: usize| keeps.powf(lag as f64 / PER_DAY as f64);
-        let slow = ((long - short) / (2.0 * (keep(short_lag) - keep(long_lag)))).max(0.0);
-        let white = (0.5 * short - slow * (1.0 - keep(short_lag))).max(0.1 * short).max(1e-7);
+        // Where the two variances differ no more than their own errors let them, all of it is white.
+        let differ = long - short > 3.0 * VARIANCE_ERROR * short / (days_seen.max(1) as f64).sqrt();
+        let (slow, white) = if differ {
+            let slow = (long - short) / (2.0 * (keep(short_lag) - keep(long_lag)));
+            (slow, (0.5 * short - slow * (1.0 - keep(short_lag))).max(0.1 * short))
+        } else {
+            (0.0, 0.25 * (long + short))
+        };
+        let white = white.max(LEAST_VARIANCE);
         let fall_unknown = FALL_UNKNOWN.0.max(FALL_UNKNOWN.1 * fall.abs());
         let mut noise = Self { white, slow, keeps, fall_unknown, window: 1 };
         let per_day = ln.iter().flatten().count() as f64 / (ln.len() as f64 / PER_DAY as f64).max(1.0);
@@ -89,6 +106,8 @@ impl Noise {
 pub(crate) struct Level {
     /// ln, one for each quarter; steps that were found are taken out of it.
     pub values: Vec<Option<f64>>,
+    /// Its usual change, ln per day; negative: it falls.
+    pub fall: f64,
     pub noise: Noise,
 }
 
@@ -97,7 +116,7 @@ impl Level {
     pub fn new(ln: &[Option<f64>], keeps: f64) -> Self {
         let (values, fall) = without_fall(ln);
         let noise = Noise::of(&values, fall, keeps);
-        Self { values, noise }
+        Self { values, fall, noise }
     }
 
     /// Median of the quarters in `range`, as far as there are any.
@@ -148,6 +167,9 @@ impl Level {
             median(&mut v).map(|m| (m, t / n / PER_DAY as f64, n))
         };
         let end = values.len();
+        if at >= end {
+            return None;
+        }
         let before = gather(&mut (at.saturating_sub(reach)..at).rev())?;
         let after = gather(&mut ((at + skip).min(end)..(at + skip + reach).min(end)))?;
         let size = after.0 - before.0;
@@ -172,21 +194,19 @@ impl Level {
     /// The quarter of a step to which the quarters around it bear witness: medians give its size, not its place.
     pub fn placed(&self, edge: &Edge) -> usize {
         let end = self.values.len();
-        let around = edge.at.saturating_sub(2 * PER_DAY)..(edge.at + 2 * PER_DAY + 1).min(end);
-        let half = |range: Range<usize>| {
-            let mut v: Vec<f64> = self.values[range].iter().flatten().copied().collect();
-            median(&mut v)
-        };
-        let before = half(edge.at.saturating_sub(3 * PER_DAY)..edge.at.saturating_sub(2));
-        let after = half((edge.at + 3).min(end)..(edge.at + 3 * PER_DAY).min(end));
+        let span = self.noise.window.max(2) * PER_DAY;
+        let around = edge.at.saturating_sub(span)..(edge.at + span + 1).min(end);
+        let before = self.median(edge.at.saturating_sub(span + PER_DAY)..edge.at.saturating_sub(2));
+        let after = self.median((edge.at + 3).min(end)..edge.at + span + PER_DAY);
         let (Some(before), Some(after)) = (before, after) else { return edge.at };
         let off = |at: usize| -> f64 {
             let level = |t: usize| if t < at { before } else { after };
             let misfit = |t: usize| self.values[t].map_or(0.0, |v| (v - level(t)).abs());
-            // Its own quarter is mixed, and costs no more than the noise unless it lies outside both levels.
-            around.clone().filter(|t| *t != at).map(misfit).sum::<f64>() + self.noise.white.sqrt()
+            // Its own quarter is mixed; whatever it reads costs as much as the noise.
+            let own = self.values[at].map_or(0.0, |_| self.noise.white.sqrt());
+            around.clone().filter(|t| *t != at).map(misfit).sum::<f64>() + own
         };
-        let places = edge.at.saturating_sub(PER_DAY)..(edge.at + PER_DAY + 1).min(end);
+        let places = edge.at.saturating_sub(span / 2)..(edge.at + span / 2 + 1).min(end);
         places.min_by(|a, b| off(*a).total_cmp(&off(*b))).unwrap_or(edge.at)
     }
 }

@@ -181,7 +181,7 @@ fn dry_only_where_two_things_say_so() {
     assert_eq!(dry(&drained), 44);
     assert_eq!(dry(&|_, r| r.set(Channel::PressureOut, 0.0)), 0, "a dead gauge alone proves nothing");
     let dead_gauge = |i: usize, r: &mut Reading| {
-        r.set(Channel::Flow, if i % 2 == 0 { 6.0 } else { 0.0 });
+        r.set(Channel::Flow, if i.is_multiple_of(2) { 6.0 } else { 0.0 });
         r.set(Channel::PressureOut, 0.0);
     };
     assert_eq!(dry(&dead_gauge), 0, "water flowed at no pressure: the gauge lies");
@@ -266,7 +266,7 @@ fn messy(seed: u64, zone: &str, minutes: i64, n: usize) -> (UnitSpec, Vec<Readin
         }
         held -= 1;
         if held <= 0 {
-            value = (2_100.0 + rng.random_range(-15.0..15.0) as f64).round() / 100.0;
+            value = (2_100.0 + rng.random_range(-15.0..15.0_f64)).round() / 100.0;
         }
         let intensity = match jump {
             5 => 0.0,
