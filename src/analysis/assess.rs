@@ -190,16 +190,19 @@ fn fit<'a>(
         design: Design::new(course, spec, events, growth, model, own_pace),
         ln_weight: weight,
     };
-    let (noises, weights) = model::choose_noise(&variant(events, Growth::Steady, 0.0), &observed, &setting)?;
-    let evidence = |events: &Events| {
-        let noise = (noises.first()?, weights.as_slice());
-        model::evidence(&variant(events, Growth::Steady, 0.0), noise, &observed, &setting)
-    };
-    let readings = readings::choose(events.clone(), &readings::doubts(events, found), evidence);
+    let usual = model.growths.iter().max_by(|a, b| a.1.total_cmp(&b.1)).map_or(Growth::STEADY, |(growth, _)| *growth);
+    let base = variant(events, usual, 0.0);
+    let (first, weights) = model::first_noise(&base, &observed, &setting)?;
+    let rates = model::likely_rates(&base, (&first, &weights), &observed, &setting);
+    let noises = model::likely_noises(&base, (&first, &weights), &rates, &observed, &setting);
     let noise = (noises.first()?, weights.as_slice());
+    let evidence =
+        |events: &Events| model::evidence(&variant(events, usual, 0.0), noise, &rates, &observed, &setting);
+    let readings = readings::choose(events.clone(), &readings::doubts(events, found), evidence);
     // Kinds of growth are weighed on the best reading; those out of the race are dropped for all.
+    let all_rates: Vec<usize> = (0..model.rates.len()).collect();
     let growths = likely_growths(model, |growth| {
-        model::evidence(&variant(&readings[0].0, growth, 0.0), noise, &observed, &setting)
+        model::evidence(&variant(&readings[0].0, growth, 0.0), noise, &all_rates, &observed, &setting)
     });
     let mut variants = Vec::new();
     for (events, odds) in &readings {
@@ -210,11 +213,7 @@ fn fit<'a>(
 
 /// The kinds of growth whose evidence and weight beforehand come near the best's.
 fn likely_growths(model: &ModelConstants, evidence: impl Fn(Growth) -> Option<f64>) -> Vec<(Growth, f64)> {
-    let saturating = model.saturating.iter().map(|(tau, weight)| (Growth::Saturating(*tau), *weight));
-    let delayed = model.delayed.iter().map(|(tau, weight)| (Growth::Delayed(*tau), *weight));
-    let others: Vec<(Growth, f64)> = delayed.chain(saturating).collect();
-    let left = 1.0 - others.iter().map(|(_, weight)| weight).sum::<f64>();
-    let all = std::iter::once((Growth::Steady, left.max(0.01))).chain(others);
+    let all = model.growths.iter().copied();
     let mut weighed: Vec<(f64, (Growth, f64))> = all
         .filter_map(|(growth, weight)| evidence(growth).map(|ln| (ln + weight.ln(), (growth, weight))))
         .collect();

@@ -4,6 +4,7 @@
 //! "trial" names the design trial on simulated units that came before this code; a value from it is a starting point,
 //! not a fact of the trade.
 
+use super::design::Growth;
 use super::episodes::EpisodeConstants;
 use super::rollup::RollupConstants;
 use super::steps::StepConstants;
@@ -84,16 +85,15 @@ pub struct ModelConstants {
     pub rate_spread: f64,
     /// Spread of an interval's rate about the unit's, share; 0.1 to 0.6. From the trial.
     pub interval_spread: f64,
+    /// Yearly course of the rate, share: heat drives fouling (Nessim and Gehr 2006). Size by judgement.
+    pub rate_season: f64,
     /// Curvature of the deposit's growth, share of the rate. From the trial.
     pub curve_spread: f64,
     /// Weight beforehand of curved growth against growth in proportion to time.
     pub curve_weight: f64,
-    /// Time constants of deposits that saturate, days, each with its weight beforehand against steady growth. Kern and
-    /// Seaton's asymptotic fouling, from memory; the grid is ours.
-    pub saturating: Vec<(f64, f64)>,
-    /// Time constants of deposits that take time to begin, days, each with its weight beforehand against steady
-    /// growth. Near linear after an induction time is usual: from memory of the trade, no source; the grid is ours.
-    pub delayed: Vec<(f64, f64)>,
+    /// Kinds of growth tried, each with its weight beforehand. Near linear after an induction time is usual, falling or
+    /// asymptotic growth is seen too (Kern and Seaton 1959; both from memory); the grid is ours.
+    pub growths: Vec<(Growth, f64)>,
     /// Share of an interval's loss that a cleaning leaves behind, and its spread; from the trial.
     pub left_behind: Belief,
     /// Further spread of what a cleaning leaves, ln.
@@ -115,6 +115,9 @@ pub struct ModelConstants {
     pub shift: Belief,
     /// Water between sleeve and sensor that the light crosses, cm, where the papers do not say. From the trial.
     pub path_cm: Belief,
+    /// Share of the path that a fit shows where the transmittance is measured: a meter's own noise thins the slope out.
+    /// By judgement; mean and spread.
+    pub path_share: Belief,
     /// Spread of the path about what the papers say, cm: geometry is radial and reflections count (Bolton 2000).
     pub path_known_sd_cm: f64,
     /// Light per degree of water temperature, ln per kelvin. From the trial; to be learnt per unit (Schmalwieser 2022).
@@ -163,13 +166,33 @@ impl Default for ModelConstants {
             lamp_new_hours: 100.0,
             lamp_step: Belief::new(0.0, 0.025),
             lamp_slope_change: Belief::new(0.0, 0.03),
-            rates: vec![(0.0, 0.15), (0.012, 0.08), (0.03, 0.14), (0.07, 0.25), (0.15, 0.22), (0.35, 0.11), (0.9, 0.05)],
-            rate_spread: 0.4,
+            rates: vec![
+                (0.0, 0.15),
+                (0.012, 0.05),
+                (0.025, 0.07),
+                (0.05, 0.11),
+                (0.08, 0.13),
+                (0.13, 0.13),
+                (0.2, 0.11),
+                (0.32, 0.09),
+                (0.5, 0.06),
+                (0.8, 0.05),
+                (1.25, 0.03),
+                (2.0, 0.02),
+            ],
+            rate_spread: 0.25,
             interval_spread: 0.35,
-            curve_spread: 1.0,
-            curve_weight: 0.5,
-            saturating: vec![(25.0, 0.05), (60.0, 0.07), (140.0, 0.07)],
-            delayed: vec![(10.0, 0.35)],
+            rate_season: 0.2,
+            curve_spread: 0.6,
+            curve_weight: 0.25,
+            growths: vec![
+                (Growth::STEADY, 0.25),
+                (Growth { delay_days: 10.0, end_days: f64::INFINITY }, 0.45),
+                (Growth { delay_days: 0.0, end_days: 60.0 }, 0.06),
+                (Growth { delay_days: 10.0, end_days: 25.0 }, 0.06),
+                (Growth { delay_days: 10.0, end_days: 60.0 }, 0.09),
+                (Growth { delay_days: 10.0, end_days: 150.0 }, 0.09),
+            ],
             left_behind: Belief::new(0.05, 0.04),
             left_behind_floor: 0.002,
             initial_deposit: Belief::new(0.03, 0.06),
@@ -185,11 +208,12 @@ impl Default for ModelConstants {
             sensor_step: Belief::new(0.0, 0.01),
             shift: Belief::new(0.0, 0.1),
             path_cm: Belief::new(2.5, 1.0),
+            path_share: Belief::new(0.8, 0.3),
             path_known_sd_cm: 0.6,
             temperature: Belief::new(0.003, 0.002),
             season_sd: 0.03,
             season_weight: 0.5,
-            wander_sd: vec![0.002, 0.004, 0.008, 0.016, 0.03],
+            wander_sd: vec![0.002, 0.004, 0.008, 0.015, 0.027, 0.05],
             wander_tau_days: vec![12.0, 40.0],
             day_sd_floor: 0.0005,
             half_weight_readings: 6.0,
@@ -220,6 +244,12 @@ pub struct ForecastConstants {
     pub own_pace_least_days: f64,
     /// And at most this long, days.
     pub own_pace_most_days: f64,
+    /// How much the pace of fouling ahead may differ from the pace so far, share: heat and standing water drive it
+    /// (Nessim and Gehr 2006) and both change. Size by simulation.
+    pub pace_spread: f64,
+    /// How likely a lasting shift of today is to pass, and the days over which that doubt and the shift itself fade.
+    /// Long storms and thaws look like lasting shifts while they last (doi 10.1029/2009JG000989); sizes by judgement.
+    pub shift_passes: (f64, f64),
     /// Losses under this do not count as a cause, ln. From the trial.
     pub small_loss: f64,
     /// A fall that no cause explains counts from this size, ln.
@@ -244,6 +274,8 @@ impl Default for ForecastConstants {
             lead_days: 14,
             own_pace_least_days: 30.0,
             own_pace_most_days: 150.0,
+            pace_spread: 0.15,
+            shift_passes: (0.7, 30.0),
             small_loss: 0.015,
             unexplained_loss: 0.03,
             name_at: 0.6,

@@ -10,27 +10,38 @@ use super::course::{Course, Covariate};
 use super::events::{EventKind, Events};
 use crate::domain::UnitSpec;
 
-/// How a deposit grows with time.
+/// How a deposit grows with time: it may take time to begin, and it may near an end.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Growth {
-    /// In proportion to time, or with a slope that changes within bounds.
-    Steady,
-    /// In proportion to time once begun: u - tau (1 - exp(-u / tau)), tau in days.
-    Delayed(f64),
-    /// Towards an end: tau (1 - exp(-u / tau)), tau in days.
-    Saturating(f64),
+pub struct Growth {
+    /// Time constant of the beginning, days; 0: at once. Days of growth: u - tau (1 - exp(-u / tau)).
+    pub delay_days: f64,
+    /// Days of growth that all growth comes to in the end (Kern and Seaton's asymptote over the rate at the start);
+    /// infinite: no end.
+    pub end_days: f64,
 }
 
 impl Growth {
+    /// In proportion to time.
+    pub const STEADY: Self = Self { delay_days: 0.0, end_days: f64::INFINITY };
+
+    /// Whether it goes on for ever.
+    pub fn is_endless(self) -> bool {
+        self.end_days.is_infinite()
+    }
+
     /// Effective days (in hundreds) after `days` of exposure; a rate of 1 is that of steady growth.
     pub fn at(self, days: f64) -> f64 {
-        match self {
-            Self::Steady => days / 100.0,
-            Self::Delayed(tau) => (days - tau * (1.0 - (-days / tau).exp())) / 100.0,
-            Self::Saturating(tau) => tau / 100.0 * (1.0 - (-days / tau).exp()),
-        }
+        let delay = self.delay_days;
+        let grown = if delay > 0.0 { days - delay * (1.0 - (-days / delay).exp()) } else { days };
+        let nearing = if self.is_endless() { grown } else { self.end_days * (1.0 - (-grown / self.end_days).exp()) };
+        nearing / 100.0
     }
 }
+
+/// Over how many days what is unusual in the water passes, days. By judgement, from the lengths of storms.
+const PASSING_DAYS: f64 = 10.0;
+/// Days ahead for which the yearly course of growth is worked out; a longer horizon keeps the last.
+const DAYS_AHEAD: i32 = 760;
 
 /// Which part of the loss a term belongs to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -56,6 +67,10 @@ pub enum Share {
 pub enum Term {
     /// The intervals of group `g` foul faster or slower than the unit does.
     IntervalRate(usize),
+    /// The rate of fouling goes with the year, sine.
+    RateSine,
+    /// The rate of fouling goes with the year, cosine.
+    RateCosine,
     /// What each cleaning before an interval of group `g` left behind.
     LeftBehind(usize),
     /// Deposit from before the first known cleaning.
@@ -109,7 +124,7 @@ impl Term {
             | Self::BurnIn
             | Self::LampAtStart
             | Self::LampSlope => Share::Lamp,
-            Self::IntervalRate(_) | Self::LeftBehind(_) | Self::InitialDeposit | Self::Rate | Self::Curve => {
+            Self::IntervalRate(_) | Self::RateSine | Self::RateCosine | Self::LeftBehind(_) | Self::InitialDeposit | Self::Rate | Self::Curve => {
                 Share::Sleeve
             }
             Self::SensorStep(_) | Self::SensorAtStart | Self::Window | Self::Drift => Share::Sensor,
@@ -175,6 +190,8 @@ pub struct Design<'a> {
     window_age_at_start: f64,
     shifts: Vec<i32>,
     exposure: Vec<f64>,
+    /// Growth since the last cleaning weighed with the sine and cosine of the year, for each day from 0.
+    yearly: Vec<(f64, f64)>,
     pace: f64,
     own_pace_until: f64,
 }
@@ -216,6 +233,7 @@ impl<'a> Design<'a> {
             window_age_at_start: 0.0,
             shifts: inside(events, &[EventKind::Shift], now),
             exposure,
+            yearly: Vec::new(),
             // A unit that is closed now is looked at as if it were opened: a date for a unit out of service would be
             // no date at all.
             pace: if pace < 0.05 { 1.0 } else { pace },
@@ -228,6 +246,7 @@ impl<'a> Design<'a> {
         design.group_intervals(c.most_own_rates.max(2));
         let age = design.interval_age(design.now);
         design.own_pace_until = age + age.clamp(own_pace_days.0, own_pace_days.1);
+        design.yearly = design.grow_by_season(DAYS_AHEAD);
         design.list_terms(events, spec);
         design
     }
@@ -287,6 +306,7 @@ impl<'a> Design<'a> {
             let left = |g: &usize| self.intervals.iter().skip(1).any(|i| i.group == *g && !i.new_sleeve);
             terms.extend((0..groups).filter(left).map(Term::LeftBehind));
         }
+        terms.extend([Term::RateSine, Term::RateCosine]);
         let clean_known = spec.sleeve.cleaned.is_some()
             || spec.sleeve.installed.is_some()
             || events.list.iter().any(|e| {
@@ -323,12 +343,15 @@ impl<'a> Design<'a> {
         let (lamp, hours) = self.lamp_at(day);
         let h = (hours - self.new_hours) / self.rated_hours;
         let bend = |h: f64| h * (h - 0.6);
+        let yearly = self.yearly_growth(day);
         let (sin, cos) = (std::f64::consts::TAU * self.year(day)).sin_cos();
         self.terms
             .iter()
             .map(|term| match *term {
                 Term::Level => 1.0,
                 Term::IntervalRate(g) => gate(g == self.intervals[interval].group, -own),
+                Term::RateSine => -yearly.0,
+                Term::RateCosine => -yearly.1,
                 Term::LeftBehind(g) => -self.cleanings_left(g, interval),
                 Term::LampAtStart => gate(lamp == 0, -1.0),
                 Term::SensorAtStart => gate(self.sensors.first().is_none_or(|first| day < *first), -1.0),
@@ -347,7 +370,7 @@ impl<'a> Design<'a> {
                 }
                 Term::LampSlope => -h,
                 Term::Rate => -grown,
-                Term::Curve => -curve(own),
+                Term::Curve => -curve(grown),
                 Term::Window => -since(&self.windows, self.window_age_at_start, day) / 100.0,
                 Term::Drift => -since(&self.sensors, self.sensor_age_at_start, day) / 365.25,
                 Term::SeasonSine => -sin,
@@ -360,6 +383,16 @@ impl<'a> Design<'a> {
     pub fn beyond_own_pace(&self, day: i32) -> f64 {
         let days = self.interval_age(day);
         self.growth.at(days) - self.growth.at(days.min(self.own_pace_until))
+    }
+
+    /// Growth of the present deposit from now to `day`, in hundreds of days.
+    pub fn grown_since_now(&self, day: i32) -> f64 {
+        self.growth.at(self.interval_age(day)) - self.growth.at(self.interval_age(self.now))
+    }
+
+    /// The term of the present interval's own rate, whether it is in the list or not.
+    pub fn own_rate(&self) -> Term {
+        Term::IntervalRate(self.intervals.last().map_or(0, |last| last.group))
     }
 
     /// Exposure of the sleeve since the last cleaning, days.
@@ -382,6 +415,28 @@ impl<'a> Design<'a> {
         self.growth.at((self.exposed(end) - self.exposed(interval.from) + interval.exposed).max(0.0))
     }
 
+    fn grow_by_season(&self, days_ahead: i32) -> Vec<(f64, f64)> {
+        let (mut sine, mut cosine, mut before) = (0.0, 0.0, 0.0);
+        (0..self.now + days_ahead)
+            .map(|day| {
+                let grown = self.growth.at(self.interval_age(day));
+                if day == 0 || grown < before {
+                    (sine, cosine, before) = (0.0, 0.0, if day == 0 { grown } else { 0.0 });
+                }
+                let (sin, cos) = (std::f64::consts::TAU * self.year(day)).sin_cos();
+                sine += sin * (grown - before);
+                cosine += cos * (grown - before);
+                before = grown;
+                (sine, cosine)
+            })
+            .collect()
+    }
+
+    fn yearly_growth(&self, day: i32) -> (f64, f64) {
+        let known = usize::try_from(day).ok().and_then(|d| self.yearly.get(d).or(self.yearly.last()));
+        known.copied().unwrap_or_default()
+    }
+
     /// Hours the present lamp has burnt on `day`.
     pub fn hours(&self, day: i32) -> f64 {
         self.lamp_at(day).1
@@ -390,6 +445,15 @@ impl<'a> Design<'a> {
     /// Share of the time the unit runs, as lately.
     pub fn pace(&self) -> f64 {
         self.pace
+    }
+
+    /// The place of each lasting shift among the terms and its age now, days.
+    pub fn shift_ages(&self) -> Vec<(usize, f64)> {
+        let age = |term: &Term| match term {
+            Term::Shift(i) => Some(f64::from(self.now - self.shifts[*i])),
+            _ => None,
+        };
+        self.terms.iter().enumerate().filter_map(|(place, term)| age(term).map(|age| (place, age))).collect()
     }
 
     /// The days of lasting shifts, in the order of their terms.
@@ -429,11 +493,12 @@ impl<'a> Design<'a> {
     /// A covariate against what is usual; the future keeps what was lately.
     fn covariate(&self, covariate: Option<&Covariate>, day: i32) -> f64 {
         let Some(covariate) = covariate else { return 0.0 };
-        let value = usize::try_from(day)
-            .ok()
-            .filter(|_| day < self.course.today)
-            .and_then(|d| covariate.values.get(d).copied())
-            .unwrap_or(covariate.lately);
+        let known = usize::try_from(day).ok().filter(|_| day < self.course.today);
+        let value = known.and_then(|d| covariate.values.get(d).copied()).unwrap_or_else(|| {
+            // Passing clouding passes; what has lasted for a season stays.
+            let ahead = f64::from(day - self.course.today).max(0.0);
+            covariate.season + (covariate.lately - covariate.season) * (-ahead / PASSING_DAYS).exp()
+        });
         value - covariate.usual
     }
 

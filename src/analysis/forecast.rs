@@ -69,7 +69,7 @@ pub fn ahead(
         let thetas = Array2::from_shape_fn((variant.design.terms.len(), draws.len()), |(k, d)| draws[d].theta[k]);
         let paths = future.rows.dot(&thetas);
         for (draw, path) in draws.iter().zip(paths.axis_iter(Axis(1))) {
-            let light = future.walk(draw, path, fitted.centre, model, rng);
+            let light = future.walk(draw, path, fitted.centre, (model, limits), rng);
             days.push(first_crossing(light, set_point, limits.mean_days));
         }
         if mean_path.as_ref().is_none_or(|(count, _)| *count < draws.len()) {
@@ -125,8 +125,12 @@ impl Ahead {
 /// The regressors of the days ahead.
 struct Future {
     rows: Array2<f64>,
-    beyond: Vec<f64>,
+    /// Growth since now, and of it what is beyond the interval's own pace, in hundreds of days.
+    grows: Vec<(f64, f64)>,
     rate: Option<usize>,
+    own: Option<usize>,
+    /// Place and age of each lasting shift, days.
+    shifts: Vec<(usize, f64)>,
 }
 
 impl Future {
@@ -137,9 +141,21 @@ impl Future {
         let terms = design.terms.len();
         Self {
             rows: Array2::from_shape_vec((flat.len() / terms.max(1), terms), flat).unwrap_or_default(),
-            beyond: days.map(|day| design.beyond_own_pace(day)).collect(),
+            grows: days.map(|day| (design.grown_since_now(day), design.beyond_own_pace(day))).collect(),
             rate: design.terms.iter().position(|term| *term == Term::Rate),
+            shifts: design.shift_ages(),
+            own: design.terms.iter().position(|term| *term == design.own_rate()),
         }
+    }
+
+    /// How much of the present shifts is passing under a draw, ln, and over how many days it fades.
+    fn passing_shifts(&self, draw: &Draw, limits: &ForecastConstants, rng: &mut impl Rng) -> (f64, f64) {
+        let (chance, days) = limits.shift_passes;
+        let parts = self.shifts.iter().map(|(term, age)| {
+            let passes = rng.random::<f64>() < chance * (-age / days).exp();
+            if passes { draw.theta[*term] } else { 0.0 }
+        });
+        (parts.sum(), 0.5 * days)
     }
 
     /// The light of one draw, day by day. Past what the present interval's age supports its rate is drawn anew about
@@ -149,22 +165,27 @@ impl Future {
         draw: &Draw,
         path: ArrayView1<'_, f64>,
         centre: f64,
-        model: &ModelConstants,
+        (model, limits): (&ModelConstants, &ForecastConstants),
         rng: &mut R,
     ) -> impl Iterator<Item = f64> {
         let anew: f64 = rng.sample(StandardNormal);
         let rate = self.rate.map_or(0.0, |k| draw.theta[k]);
         let change = (model.interval_spread * rate * anew).max(-rate);
+        let pace: f64 = rng.sample(StandardNormal);
+        let own = self.own.map_or(0.0, |k| draw.theta[k]);
+        let faster = limits.pace_spread * pace * (rate + own).max(0.0);
+        let (passing, fade) = self.passing_shifts(draw, limits, rng);
         let wander = draw.noise.wander;
         let decay = wander.correlation(1.0);
         let step = wander.sd * (1.0 - decay * decay).sqrt();
         let mut z = draw.wandering;
-        path.into_iter().zip(&self.beyond).enumerate().map(move |(place, (ln, beyond))| {
+        path.into_iter().zip(&self.grows).enumerate().map(move |(place, (ln, (grown, beyond)))| {
             if place > 0 {
                 let noise: f64 = rng.sample(StandardNormal);
                 z = decay * z + step * noise;
             }
-            (centre + ln + z - change * beyond).exp()
+            let returned = passing * (1.0 - (-(place as f64) / fade).exp());
+            (centre + ln + z + returned - faster * grown - change * beyond).exp()
         })
     }
 }

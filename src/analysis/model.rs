@@ -148,42 +148,97 @@ pub fn fit<'a>(
     let mut components = weigh(&problems, noises, weights);
     keep_the_heavy(&mut components, setting.model);
     let draws = draw(&problems, &components, weights, setting.model, rng)?;
-    if std::env::var("DBG").is_ok() {
-        eprintln!("noises {noises:?} n {}", observed.days.len());
-        for c in components.iter().take(6) { eprintln!("{c:?}"); }
-        let v = &variants[components[0].variant].design;
-        for (k, t) in v.terms.iter().enumerate() {
-            let mut x: Vec<f64> = draws.iter().filter(|d| d.variant == components[0].variant).map(|d| d.theta[k]).collect();
-            let p = setting.priors(v, &components[0].structure);
-            x.sort_by(f64::total_cmp);
-            eprintln!("{t:?} prior {:.3} {:.3} post {:.4} {:.4} {:.4}", p.mean[k], p.sd[k], quantile_sorted(&x, 0.1), quantile_sorted(&x, 0.5), quantile_sorted(&x, 0.9));
-        }
-        eprintln!("weights {:?}", weights.iter().zip(&observed.days).filter(|(w, _)| **w < 0.2).map(|(w, d)| (*d, (w*100.0).round())).collect::<Vec<_>>());
-    }
     Some(Fitted { variants, components, draws, centre })
 }
 
-/// The noises worth carrying on, best first, and the Student weights of the days, under wide beliefs.
-pub fn choose_noise(
+/// A first choice of noise and the Student weights of the days, under wide beliefs.
+pub fn first_noise(
     variant: &Variant<'_>,
     observed: &Observed,
     setting: &Setting<'_>,
-) -> Option<(Vec<Noise>, Vec<f64>)> {
-    Problem::new(variant, observed, setting).choose_noise()
+) -> Option<(Noise, Vec<f64>)> {
+    Problem::new(variant, observed, setting).first_noise()
 }
 
-/// The log evidence of one reading of the events under one noise, over the structures that matter for it: all rates
-/// and windows, lamp and sensor as usual.
+/// The noises worth carrying on, best first: from `start` up and down the grid of spreads, for every memory, as long
+/// as the evidence grows. Wide beliefs let a fit explain with wild coefficients what is noise under sober ones, so the
+/// first choice is too small where the model fits badly.
+pub fn likely_noises(
+    variant: &Variant<'_>,
+    (start, weights): (&Noise, &[f64]),
+    rates: &[usize],
+    observed: &Observed,
+    setting: &Setting<'_>,
+) -> Vec<Noise> {
+    let model = setting.model;
+    let half = observed.half_difference_variance(model.day_sd_floor);
+    let mut weighed: Vec<(f64, Noise)> = Vec::new();
+    for tau in &model.wander_tau_days {
+        let noise = |place: usize| grid_noise(Wander { sd: model.wander_sd[place], tau_days: *tau }, half, model);
+        let near = |place: &usize| (model.wander_sd[*place] - start.wander.sd).abs();
+        let Some(from) = (0..model.wander_sd.len()).min_by(|a, b| near(a).total_cmp(&near(b))) else { continue };
+        let mut weigh = |place: usize| {
+            let noise = noise(place);
+            let ln = evidence(variant, (&noise, weights), rates, observed, setting).unwrap_or(f64::NEG_INFINITY);
+            weighed.push((ln, noise));
+            ln
+        };
+        let here = weigh(from);
+        for up in [true, false] {
+            let (mut place, mut last) = (from, here);
+            while let Some(next) = if up { place.checked_add(1) } else { place.checked_sub(1) }
+                && next < model.wander_sd.len()
+            {
+                let ln = weigh(next);
+                if ln < last {
+                    break;
+                }
+                (place, last) = (next, ln);
+            }
+        }
+    }
+    weighed.retain(|(ln, _)| ln.is_finite());
+    weighed.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let top = weighed.first().map_or(0.0, |(ln, _)| *ln);
+    weighed.iter().filter(|(ln, _)| top - ln < NOISE_WINDOW).take(MOST_NOISES).map(|(_, noise)| *noise).collect()
+}
+
+/// A point of the noise grid: what the wandering does not explain of the day-to-day differences is the day's own.
+fn grid_noise(wander: Wander, half_difference_variance: f64, model: &ModelConstants) -> Noise {
+    let part = wander.sd.powi(2) * (1.0 - wander.correlation(1.0));
+    let left = (half_difference_variance - part).max(0.15 * half_difference_variance);
+    Noise { wander, day_variance: left.max(model.day_sd_floor.powi(2)) }
+}
+
+/// The rates of fouling (by their place in the constants) that matter for telling readings apart: none, the best and
+/// its neighbours.
+pub fn likely_rates(
+    variant: &Variant<'_>,
+    noise: (&Noise, &[f64]),
+    observed: &Observed,
+    setting: &Setting<'_>,
+) -> Vec<usize> {
+    let count = setting.model.rates.len();
+    let problem = Problem::new(variant, observed, setting);
+    let (_, rows) = problem.rows(noise.0, noise.1);
+    let found = weigh_structures(&problem, &rows, &setting.structures(&variant.design));
+    let best = found.iter().max_by(|a, b| a.2.total_cmp(&b.2)).map_or(0, |(structure, ..)| structure.rate);
+    (0..count).filter(|rate| *rate == 0 || rate.abs_diff(best) <= 2).collect()
+}
+
+/// The log evidence of one reading of the events under one noise and `rates`, over the structures that matter for
+/// telling readings apart: all windows, lamp and sensor as usual.
 pub fn evidence(
     variant: &Variant<'_>,
     (noise, weights): (&Noise, &[f64]),
+    rates: &[usize],
     observed: &Observed,
     setting: &Setting<'_>,
 ) -> Option<f64> {
     let problem = Problem::new(variant, observed, setting);
     let (_, rows) = problem.rows(noise, weights);
     let mut candidates = setting.structures(&variant.design);
-    candidates.retain(|(s, _)| s.lamp == 0 && s.drift == 1 && (s.curved || s.rate == 0));
+    candidates.retain(|(s, _)| s.lamp == 0 && s.drift == 1 && rates.contains(&s.rate));
     let found = weigh_structures(&problem, &rows, &candidates);
     let best = found.iter().map(|(_, _, ln)| *ln).fold(f64::NEG_INFINITY, f64::max);
     let sum: f64 = found.iter().map(|(_, _, ln)| (ln - best).exp()).sum();
@@ -233,33 +288,20 @@ impl<'p, 'a> Problem<'p, 'a> {
         (white, rows)
     }
 
-    /// The noises worth carrying on and the Student weights of the days.
-    fn choose_noise(&self) -> Option<(Vec<Noise>, Vec<f64>)> {
+    fn first_noise(&self) -> Option<(Noise, Vec<f64>)> {
         let model = self.setting.model;
         let half = self.observed.half_difference_variance(model.day_sd_floor);
-        let grid: Vec<Noise> = model
-            .wander_tau_days
-            .iter()
-            .flat_map(|tau| model.wander_sd.iter().map(|sd| Wander { sd: *sd, tau_days: *tau }))
-            .map(|wander| {
-                let part = wander.sd.powi(2) * (1.0 - wander.correlation(1.0));
-                let day_variance = (half - part).max(0.15 * half).max(model.day_sd_floor.powi(2));
-                Noise { wander, day_variance }
-            })
-            .collect();
+        let tau = *model.wander_tau_days.first()?;
+        let grid: Vec<Noise> =
+            model.wander_sd.iter().map(|sd| grid_noise(Wander { sd: *sd, tau_days: tau }, half, model)).collect();
         let priors = self.setting.wide_priors(&self.variant.design);
         let mut weights = vec![1.0; self.observed.days.len()];
-        let mut ranked = self.rank(&grid, &weights, &priors);
+        let mut best = self.rank(&grid, &weights, &priors).first()?.1;
         for _ in 0..REWEIGHTINGS {
-            let best = ranked.first()?.1;
             weights = self.student_weights(&best, &weights, &priors)?;
-            // Only points that are still in the race are weighed again.
-            let again: Vec<Noise> = ranked.iter().take(MOST_NOISES + 1).map(|(_, noise)| *noise).collect();
-            ranked = self.rank(&again, &weights, &priors);
+            best = self.rank(&grid, &weights, &priors).first()?.1;
         }
-        let top = ranked.first()?.0;
-        let near = ranked.iter().filter(|(ln, _)| top - ln < NOISE_WINDOW).take(MOST_NOISES);
-        Some((near.map(|(_, noise)| *noise).collect(), weights))
+        Some((best, weights))
     }
 
     /// The points of a grid with their log evidence, best first.

@@ -18,7 +18,7 @@ use statrs::function::erf::erfc;
 
 use super::cholesky::Factor;
 use super::constants::{Belief, ModelConstants};
-use super::design::{Design, Growth, Term};
+use super::design::{Design, Term};
 use super::fit::Priors;
 use super::whiten::Whitener;
 use super::Neighbours;
@@ -57,7 +57,7 @@ impl Setting<'_> {
     /// All structures of a design with the logarithm of their weight beforehand, ordered by rate.
     pub fn structures(&self, design: &Design<'_>) -> Vec<(Structure, f64)> {
         let seasonal = design.terms.contains(&Term::SeasonSine);
-        let steady = !matches!(design.growth, Growth::Saturating(_));
+        let steady = design.growth.is_endless();
         let mut all = Vec::new();
         for rate in 0..self.model.rates.len() {
             let curves: &[bool] = if rate > 0 && steady { &[false, true] } else { &[false] };
@@ -115,11 +115,11 @@ impl Setting<'_> {
 
     /// Wide beliefs under which no cause is ruled out: for choosing the noise before the structures are weighed.
     pub fn wide_priors(&self, design: &Design<'_>) -> Priors {
-        let usual = Structure { rate: 3, lamp: 0, drift: 1, window: 1, season: true, curved: true };
+        let usual = Structure { rate: self.model.rates.len() / 2, lamp: 0, drift: 1, window: 1, season: true, curved: true };
         let wide = |term: Term| match term {
             Term::LampSlope => Belief::new(0.2, 0.2),
             Term::Rate => Belief::new(0.1, 0.3),
-            Term::IntervalRate(_) | Term::Curve => Belief::new(0.0, 0.1),
+            Term::IntervalRate(_) | Term::Curve | Term::RateSine | Term::RateCosine => Belief::new(0.0, 0.1),
             Term::LeftBehind(_) => Belief::new(0.0, 0.03),
             Term::Window | Term::Drift => Belief::new(0.03, 0.08),
             _ => self.belief(design, term, &usual),
@@ -155,7 +155,12 @@ impl Setting<'_> {
             Term::SensorStep(_) => m.sensor_step,
             Term::Shift(_) => m.shift,
             Term::Temperature => m.temperature,
-            Term::Absorbance => self.path_cm.map_or(m.path_cm, |path| Belief::new(path, m.path_known_sd_cm)),
+            Term::Absorbance => {
+                let path = self.path_cm.map_or(m.path_cm, |path| Belief::new(path, m.path_known_sd_cm));
+                let share = m.path_share;
+                Belief::new(path.mean * share.mean, (path.sd * share.mean).hypot(path.mean * share.sd))
+            }
+            Term::RateSine | Term::RateCosine => Belief::new(0.0, m.rate_season * rate),
             Term::SeasonSine | Term::SeasonCosine => on(s.season, m.season_sd),
         }
     }
