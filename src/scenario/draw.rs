@@ -151,15 +151,17 @@ impl Dice {
     /// Instants of a Poisson process, about `per_year`, in order.
     fn instants(&mut self, from: Timestamp, to: Timestamp, per_year: f64) -> Vec<Timestamp> {
         let (mut at, mut all) = (from, Vec::new());
-        while per_year > 0.0 {
+        if per_year <= 0.0 {
+            return all;
+        }
+        loop {
             let days = -self.uniform(1e-12, 1.0).ln() * 365.25 / per_year;
             at = at.plus_millis((days * DAY as f64) as i64);
             if at >= to {
-                break;
+                return all;
             }
             all.push(at);
         }
-        all
     }
 
     /// An hour of work on the day `days` after `from`.
@@ -541,7 +543,7 @@ const SHORT_SHARE: f64 = 0.03;
 
 fn set_point(dice: &mut Dice, plan: &UnitPlan, truth: &Truth, kind: Kind) -> f64 {
     let ahead = match kind {
-        Kind::Usual | Kind::Hard | Kind::LampOnly | Kind::SensorOnly => Some(dice.uniform(10.0, 130.0)),
+        Kind::Usual | Kind::Hard | Kind::LampOnly | Kind::SensorOnly => Some(dice.uniform(5.0, 75.0)),
         Kind::FastFouling => Some(dice.uniform(3.0, 40.0)),
         Kind::Healthy | Kind::WaterOnly | Kind::NeverCrosses => None,
     };

@@ -6,7 +6,7 @@ use toml::Table;
 use super::plan::FaultKind;
 use super::truth::{TruthDay, percent};
 use super::{Simulated, Truth};
-use crate::domain::{Channel, Reading, ServiceEntry, Timestamp, UnitSpec};
+use crate::domain::{Channel, Reading, ServiceEntry, Timestamp, UnitSpec, WaterSource};
 
 /// READINGS: `time` and every channel that occurs.
 pub fn readings_csv(readings: &[Reading]) -> String {
@@ -64,6 +64,14 @@ pub fn unit_toml(spec: &UnitSpec) -> String {
     let mut unit = Table::new();
     unit.insert("site".into(), spec.id.site().into());
     unit.insert("unit".into(), spec.id.unit().into());
+    let water = spec.water.and_then(|water| WaterSource::ALL.into_iter().find(|(source, _)| *source == water));
+    let texts =
+        [("name", spec.name.as_deref()), ("zone", spec.zone.iana_name()), ("water", water.map(|(_, name)| name))];
+    for (key, text) in texts {
+        if let Some(text) = text {
+            unit.insert(key.into(), text.into());
+        }
+    }
     let mut section = |name: &str, fields: Vec<(&str, Option<toml::Value>)>| {
         let table: Table = fields.into_iter().filter_map(|(key, value)| Some((key.to_owned(), value?))).collect();
         if !table.is_empty() {
@@ -188,6 +196,7 @@ mod tests {
         spec.sleeve.cleaned = Some(Timestamp::from_secs(0));
         let read: Table = unit_toml(&spec).parse().unwrap();
         assert_eq!(read["site"].as_str(), Some("heron-bight"));
+        assert_eq!(read["zone"].as_str(), Some("UTC"));
         assert_eq!(read["set_point"]["intensity"].as_float(), Some(14.0));
         assert_eq!(read["lamp"]["hours_at_start"].as_float(), Some(3_500.0));
         assert_eq!(read["sleeve"]["cleaned"].as_str(), Some("1970-01-01T00:00:00Z"));

@@ -5,6 +5,7 @@
 
 pub mod draw;
 pub mod export;
+pub mod heron_bight;
 pub mod physics;
 pub mod plan;
 pub mod sampler;
@@ -63,43 +64,4 @@ pub fn log(plan: &UnitPlan, to: Timestamp) -> Vec<ServiceEntry> {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::domain::time::{DAY, HOUR, MINUTE};
-    use crate::domain::{Cause, Channel, VerdictCause};
-
-    fn ten_minutes(plan: &UnitPlan) -> Simulated {
-        simulate(plan, plan.from, plan.to, 10 * MINUTE)
-    }
-
-    /// Not a check: what the kinds look like, to be read by eye with `--nocapture`.
-    fn print_kind(kind: Kind) {
-        for seed in 0..6 {
-            let plan = random_plan(kind, seed);
-            let sim = ten_minutes(&plan);
-            let t = &sim.truth;
-            let last = t.days.last().unwrap();
-            let short = t.days.iter().filter(|d| d.intensity <= plan.papers.set_point).count();
-            let c = t.crossing_from(last.date);
-            println!(
-                "{kind} {seed}: {} d, {} readings, new {:.1} set {:.1} last {:.1} short {short} crossing {:?} log {} of {} eps {} losses {:.3?} {}",
-                t.days.len(),
-                sim.readings.len(),
-                t.new_intensity,
-                plan.papers.set_point,
-                last.intensity,
-                c.map(|c| (c - last.date).get_days()),
-                sim.log.len(),
-                plan.services.len(),
-                t.episodes.len(),
-                last.losses,
-                last.losses.leading(),
-            );
-        }
-    }
-
-    #[test]
-    fn show() {
-        Kind::ALL.into_iter().for_each(print_kind);
-    }
-}
+mod tests;

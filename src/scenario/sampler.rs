@@ -7,7 +7,7 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
 use super::physics;
-use super::plan::UnitPlan;
+use super::plan::{UnitPlan, Work};
 use super::use_pattern::{SLOT_MILLIS, slot_chance};
 use super::world::{State, World};
 use crate::domain::time::{HOUR, MINUTE};
@@ -70,6 +70,12 @@ impl Sampler {
         }
         let reading = Reading::new(at).with(Channel::Intensity, self.last_value);
         Some(self.other_channels(&world, reading, flow))
+    }
+
+    /// Does something at the unit now: the readings to come show it.
+    pub fn perform(&mut self, at: Timestamp, work: Work) {
+        let world = Arc::clone(&self.world);
+        self.state.perform(&world, at, work);
     }
 
     fn flow(&self, world: &World, at: Timestamp) -> f64 {

@@ -305,6 +305,12 @@ impl State {
         self.pass(world, until, !self.closed);
     }
 
+    /// Lets time pass to `at` and does `work` then, which no plan foresaw.
+    pub fn perform(&mut self, world: &World, at: Timestamp, work: Work) {
+        self.advance(world, at);
+        self.apply(world, at, Change::Work(work));
+    }
+
     fn pass(&mut self, world: &World, until: Timestamp, lit: bool) {
         while self.at < until {
             let i = world.index(self.at);
@@ -352,6 +358,7 @@ impl State {
             Work::NewLamp { lamp, counter_reset } => {
                 self.lamp = lamp;
                 self.hours = 0.0;
+                // A lamp that went out for good is gone; a later "until" of the fault finds nothing to end.
                 self.lamp_out = 0;
                 if counter_reset {
                     self.counter = 0.0;

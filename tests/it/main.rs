@@ -1,1 +1,2 @@
 //! The integration tests: one binary.
+mod heron_bight;
