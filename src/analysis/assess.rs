@@ -192,10 +192,12 @@ fn fit<'a>(
     };
     let usual = model.growths.iter().max_by(|a, b| a.1.total_cmp(&b.1)).map_or(Growth::STEADY, |(growth, _)| *growth);
     let base = variant(events, usual, 0.0);
-    let (noises, weights) = model::choose_noise(&base, &observed, &setting)?;
+    let (first, weights) = model::first_noise(&base, &observed, &setting)?;
+    let rates = model::likely_rates(&base, (&first, &weights), &observed, &setting);
+    let noises = model::likely_noises(&base, (&first, &weights), &rates, &observed, &setting);
     let noise = (noises.first()?, weights.as_slice());
-    let rates = model::likely_rates(&base, noise, &observed, &setting);
-    let evidence = |events: &Events| model::evidence(&variant(events, usual, 0.0), noise, &rates, &observed, &setting);
+    let evidence =
+        |events: &Events| model::evidence(&variant(events, usual, 0.0), noise, &rates, &observed, &setting);
     let readings = readings::choose(events.clone(), &readings::doubts(events, found), evidence);
     // Kinds of growth are weighed on the best reading; those out of the race are dropped for all.
     let all_rates: Vec<usize> = (0..model.rates.len()).collect();

@@ -39,8 +39,10 @@ pub struct Losses {
     pub window: f64,
     /// The water.
     pub water: f64,
-    /// The slow wandering that no cause explains, as a loss.
+    /// The slow wandering, as a loss: the water's where its transmittance is not measured, else nobody's.
     pub wandering: f64,
+    /// Whether the wandering is the water's.
+    pub wandering_is_water: bool,
     /// Growth a day of sleeve, lamp and sensor.
     pub rates: [f64; 3],
 }
@@ -48,7 +50,12 @@ pub struct Losses {
 impl Losses {
     /// All causes together.
     pub fn total(&self) -> f64 {
-        self.sleeve + self.lamp + self.sensor + self.water + self.wandering
+        self.sleeve + self.lamp + self.sensor + self.all_water()
+    }
+
+    /// The water with the wandering that is its.
+    pub fn all_water(&self) -> f64 {
+        self.water + if self.wandering_is_water { self.wandering } else { 0.0 }
     }
 
     /// In the order of [`LEADERS`].
@@ -66,7 +73,8 @@ pub fn losses(fitted: &Fitted<'_>, course: &Course, rng: &mut impl Rng) -> Vec<L
         let shift_is_water = rng.random::<f64>() < share;
         let terms = &fitted.variants[draw.variant].design.terms;
         let [now, next] = &rows[draw.variant];
-        let mut sum = Losses { wandering: -draw.wandering, ..Losses::default() };
+        let wandering_is_water = course.absorbance.is_none();
+        let mut sum = Losses { wandering: -draw.wandering, wandering_is_water, ..Losses::default() };
         for (((term, theta), now), next) in terms.iter().zip(&draw.theta).zip(now).zip(next) {
             let (loss, growth) = (-theta * now, -theta * (next - now));
             match (term.share(), term) {
@@ -128,7 +136,7 @@ pub fn shares(losses: &[Losses]) -> (Share, Vec<CauseLoss>) {
         of(Cause::LampAgeing, |l| l.lamp, Some(1)),
         of(Cause::SensorDrift, |l| l.sensor, Some(2)),
         of(Cause::LampOrSensor, |l| l.lamp + l.sensor, None),
-        of(Cause::WaterQuality, |l| l.water, None),
+        of(Cause::WaterQuality, Losses::all_water, None),
         of(Cause::Unexplained, |l| l.wandering, None),
     ];
     (spread(losses.iter().map(|l| percent(l.total()))), causes)

@@ -85,6 +85,8 @@ pub struct ModelConstants {
     pub rate_spread: f64,
     /// Spread of an interval's rate about the unit's, share; 0.1 to 0.6. From the trial.
     pub interval_spread: f64,
+    /// Yearly course of the rate, share: heat drives fouling (Nessim and Gehr 2006). Size by judgement.
+    pub rate_season: f64,
     /// Curvature of the deposit's growth, share of the rate. From the trial.
     pub curve_spread: f64,
     /// Weight beforehand of curved growth against growth in proportion to time.
@@ -98,6 +100,9 @@ pub struct ModelConstants {
     pub left_behind_floor: f64,
     /// Deposit already there before the first known cleaning, ln.
     pub initial_deposit: Belief,
+    /// Permanent loss of a sleeve in use that was not new at the first reading, ln. Wiped sleeves keep a film (WER 77(4)
+    /// 2005); size by judgement.
+    pub permanent_at_start: Belief,
     /// Drift of the sensor, ln per year, under each hypothesis; the first must be none. Silicon carbide photodiodes
     /// hardly drift (Prasai 2013), what is behind and before them does; weights from the trial and by judgement.
     pub drift: Vec<Hypothesis>,
@@ -113,6 +118,9 @@ pub struct ModelConstants {
     pub shift: Belief,
     /// Water between sleeve and sensor that the light crosses, cm, where the papers do not say. From the trial.
     pub path_cm: Belief,
+    /// Share of the path that a fit shows where the transmittance is measured: a meter's own noise thins the slope out.
+    /// By judgement; mean and spread.
+    pub path_share: Belief,
     /// Spread of the path about what the papers say, cm: geometry is radial and reflections count (Bolton 2000).
     pub path_known_sd_cm: f64,
     /// Light per degree of water temperature, ln per kelvin. From the trial; to be learnt per unit (Schmalwieser 2022).
@@ -154,42 +162,24 @@ impl Default for ModelConstants {
             least_days: 14,
             level_sd: 0.5,
             reference_sd: 0.015,
-            lamp: vec![hypothesis(0.70, 0.223, 0.045), hypothesis(0.20, 0.40, 0.20), hypothesis(0.10, 0.03, 0.03)],
+            lamp: vec![hypothesis(0.70, 0.223, 0.055), hypothesis(0.20, 0.40, 0.20), hypothesis(0.10, 0.03, 0.03)],
             lamp_curve: Belief::new(0.0, 0.05),
             burn_in: Belief::new(0.04, 0.015),
             burn_in_hours: 40.0,
             lamp_new_hours: 100.0,
             lamp_step: Belief::new(0.0, 0.025),
             lamp_slope_change: Belief::new(0.0, 0.03),
-            rates: vec![
-                (0.0, 0.15),
-                (0.012, 0.05),
-                (0.025, 0.07),
-                (0.05, 0.11),
-                (0.08, 0.13),
-                (0.13, 0.13),
-                (0.2, 0.11),
-                (0.32, 0.09),
-                (0.5, 0.06),
-                (0.8, 0.05),
-                (1.25, 0.03),
-                (2.0, 0.02),
-            ],
+            rates: usual_rates(),
             rate_spread: 0.25,
             interval_spread: 0.35,
+            rate_season: 0.12,
             curve_spread: 0.6,
             curve_weight: 0.25,
-            growths: vec![
-                (Growth::STEADY, 0.25),
-                (Growth { delay_days: 10.0, end_days: f64::INFINITY }, 0.45),
-                (Growth { delay_days: 0.0, end_days: 60.0 }, 0.06),
-                (Growth { delay_days: 10.0, end_days: 25.0 }, 0.06),
-                (Growth { delay_days: 10.0, end_days: 60.0 }, 0.09),
-                (Growth { delay_days: 10.0, end_days: 150.0 }, 0.09),
-            ],
+            growths: usual_growths(),
             left_behind: Belief::new(0.05, 0.04),
             left_behind_floor: 0.002,
             initial_deposit: Belief::new(0.03, 0.06),
+            permanent_at_start: Belief::new(0.01, 0.01),
             drift: vec![
                 hypothesis(0.30, 0.0, 0.004),
                 hypothesis(0.45, 0.026, 0.015),
@@ -202,11 +192,12 @@ impl Default for ModelConstants {
             sensor_step: Belief::new(0.0, 0.01),
             shift: Belief::new(0.0, 0.1),
             path_cm: Belief::new(2.5, 1.0),
+            path_share: Belief::new(0.8, 0.3),
             path_known_sd_cm: 0.6,
             temperature: Belief::new(0.003, 0.002),
             season_sd: 0.03,
             season_weight: 0.5,
-            wander_sd: vec![0.002, 0.004, 0.008, 0.016, 0.03],
+            wander_sd: vec![0.002, 0.004, 0.008, 0.015, 0.027, 0.05],
             wander_tau_days: vec![12.0, 40.0],
             day_sd_floor: 0.0005,
             half_weight_readings: 6.0,
@@ -220,6 +211,34 @@ impl Default for ModelConstants {
             gibbs: (20, 2),
         }
     }
+}
+
+fn usual_rates() -> Vec<(f64, f64)> {
+    vec![
+        (0.0, 0.15),
+        (0.012, 0.05),
+        (0.025, 0.07),
+        (0.05, 0.11),
+        (0.08, 0.13),
+        (0.13, 0.13),
+        (0.2, 0.11),
+        (0.32, 0.09),
+        (0.5, 0.06),
+        (0.8, 0.05),
+        (1.25, 0.03),
+        (2.0, 0.02),
+    ]
+}
+
+fn usual_growths() -> Vec<(Growth, f64)> {
+    vec![
+        (Growth::STEADY, 0.25),
+        (Growth { delay_days: 10.0, end_days: f64::INFINITY }, 0.45),
+        (Growth { delay_days: 0.0, end_days: 60.0 }, 0.06),
+        (Growth { delay_days: 10.0, end_days: 25.0 }, 0.06),
+        (Growth { delay_days: 10.0, end_days: 60.0 }, 0.09),
+        (Growth { delay_days: 10.0, end_days: 150.0 }, 0.09),
+    ]
 }
 
 /// Forecast, verdict and dates.
@@ -240,6 +259,9 @@ pub struct ForecastConstants {
     /// How much the pace of fouling ahead may differ from the pace so far, share: heat and standing water drive it
     /// (Nessim and Gehr 2006) and both change. Size by simulation.
     pub pace_spread: f64,
+    /// How likely a lasting shift of today is to pass, and the days over which that doubt and the shift itself fade.
+    /// Long storms and thaws look like lasting shifts while they last (doi 10.1029/2009JG000989); sizes by judgement.
+    pub shift_passes: (f64, f64),
     /// Losses under this do not count as a cause, ln. From the trial.
     pub small_loss: f64,
     /// A fall that no cause explains counts from this size, ln.
@@ -265,6 +287,7 @@ impl Default for ForecastConstants {
             own_pace_least_days: 30.0,
             own_pace_most_days: 150.0,
             pace_spread: 0.15,
+            shift_passes: (0.7, 30.0),
             small_loss: 0.015,
             unexplained_loss: 0.03,
             name_at: 0.6,

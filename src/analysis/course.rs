@@ -6,15 +6,20 @@ use super::History;
 use super::constants::ModelConstants;
 use crate::domain::{DaySummary, IntensityUnit, ServiceAction, Timestamp};
 
+/// Measured days that show what is usual, days: a season.
+const USUAL_DAYS: usize = 90;
+
 /// Quantities that go with the light, one value for each calendar day from day 0 to the day of the assessment.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Covariate {
     /// Daily values; a day without one carries the last one on.
     pub values: Vec<f64>,
-    /// Usual value: the median of the measured days.
+    /// Usual value: the median of the first measured days, because the reference is the light on that water.
     pub usual: f64,
-    /// Mean of the last fortnight of measured days.
+    /// Median of the last week of measured days.
     pub lately: f64,
+    /// Median of the last ninety measured days.
+    pub season: f64,
 }
 
 /// The daily course of a unit up to an instant. Only days that were over by then are in it, so that readings after the
@@ -147,17 +152,30 @@ fn covariate(
     if measured.is_empty() || (measured.len() as f64) < coverage * lit as f64 {
         return None;
     }
-    let mut sorted: Vec<f64> = measured.iter().map(|(_, v)| *v).collect();
-    let usual = median(&mut sorted);
-    let recent = &measured[measured.len().saturating_sub(14)..];
-    let lately = recent.iter().map(|(_, v)| v).sum::<f64>() / recent.len() as f64;
+    let mut start: Vec<f64> = measured.iter().take(USUAL_DAYS).map(|(_, v)| *v).collect();
+    let usual = median(&mut start);
+    let recent = |count: usize| {
+        let mut last: Vec<f64> = measured[measured.len().saturating_sub(count)..].iter().map(|(_, v)| *v).collect();
+        median(&mut last)
+    };
+    let (lately, season) = (recent(7), recent(90));
     let mut values = vec![f64::NAN; length + 1];
     measured.iter().for_each(|(at, v)| values[*at] = *v);
     let mut last = measured[0].1;
     for value in &mut values {
         if value.is_finite() { last = *value } else { *value = last }
     }
-    Some(Covariate { values, usual, lately })
+    Some(Covariate { values: smooth(&values), usual, lately, season })
+}
+
+/// A running mean of five days: a meter's noise from day to day is no water.
+fn smooth(values: &[f64]) -> Vec<f64> {
+    (0..values.len())
+        .map(|i| {
+            let near = &values[i.saturating_sub(2)..(i + 3).min(values.len())];
+            near.iter().sum::<f64>() / near.len() as f64
+        })
+        .collect()
 }
 
 /// Whole-number percent sensors: the variance of rounding at the usual level.

@@ -38,6 +38,11 @@ impl Growth {
     }
 }
 
+/// Over how many days what is unusual in the water passes, days. By judgement, from the lengths of storms.
+const PASSING_DAYS: f64 = 10.0;
+/// Days ahead for which the yearly course of growth is worked out; a longer horizon keeps the last.
+const DAYS_AHEAD: i32 = 760;
+
 /// Which part of the loss a term belongs to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Share {
@@ -62,10 +67,16 @@ pub enum Share {
 pub enum Term {
     /// The intervals of group `g` foul faster or slower than the unit does.
     IntervalRate(usize),
+    /// The rate of fouling goes with the year, sine.
+    RateSine,
+    /// The rate of fouling goes with the year, cosine.
+    RateCosine,
     /// What each cleaning before an interval of group `g` left behind.
     LeftBehind(usize),
     /// Deposit from before the first known cleaning.
     InitialDeposit,
+    /// A film from before the first reading that no cleaning takes off.
+    PermanentAtStart,
     /// The first lamp's age at the first reading is not known.
     LampAtStart,
     /// The first sensor's age at the first reading is not known.
@@ -115,7 +126,7 @@ impl Term {
             | Self::BurnIn
             | Self::LampAtStart
             | Self::LampSlope => Share::Lamp,
-            Self::IntervalRate(_) | Self::LeftBehind(_) | Self::InitialDeposit | Self::Rate | Self::Curve => {
+            Self::IntervalRate(_) | Self::RateSine | Self::RateCosine | Self::LeftBehind(_) | Self::InitialDeposit | Self::PermanentAtStart | Self::Rate | Self::Curve => {
                 Share::Sleeve
             }
             Self::SensorStep(_) | Self::SensorAtStart | Self::Window | Self::Drift => Share::Sensor,
@@ -131,6 +142,7 @@ impl Term {
             self,
             Self::LeftBehind(_)
                 | Self::InitialDeposit
+                | Self::PermanentAtStart
                 | Self::BurnIn
                 | Self::Absorbance
                 | Self::LampSlope
@@ -181,6 +193,8 @@ pub struct Design<'a> {
     window_age_at_start: f64,
     shifts: Vec<i32>,
     exposure: Vec<f64>,
+    /// Growth since the last cleaning weighed with the sine and cosine of the year, for each day from 0.
+    yearly: Vec<(f64, f64)>,
     pace: f64,
     own_pace_until: f64,
 }
@@ -222,6 +236,7 @@ impl<'a> Design<'a> {
             window_age_at_start: 0.0,
             shifts: inside(events, &[EventKind::Shift], now),
             exposure,
+            yearly: Vec::new(),
             // A unit that is closed now is looked at as if it were opened: a date for a unit out of service would be
             // no date at all.
             pace: if pace < 0.05 { 1.0 } else { pace },
@@ -234,6 +249,7 @@ impl<'a> Design<'a> {
         design.group_intervals(c.most_own_rates.max(2));
         let age = design.interval_age(design.now);
         design.own_pace_until = age + age.clamp(own_pace_days.0, own_pace_days.1);
+        design.yearly = design.grow_by_season(DAYS_AHEAD);
         design.list_terms(events, spec);
         design
     }
@@ -292,6 +308,7 @@ impl<'a> Design<'a> {
             let left = |g: &usize| self.intervals.iter().skip(1).any(|i| i.group == *g && !i.new_sleeve);
             terms.extend((0..groups).filter(left).map(Term::LeftBehind));
         }
+        terms.extend([Term::RateSine, Term::RateCosine]);
         let clean_known = spec.sleeve.cleaned.is_some()
             || spec.sleeve.installed.is_some()
             || events
@@ -301,6 +318,7 @@ impl<'a> Design<'a> {
         if !clean_known {
             terms.push(Term::InitialDeposit);
         }
+        terms.push(Term::PermanentAtStart);
         terms.extend((!self.lamp_age_known).then_some(Term::LampAtStart));
         for lamp in 1..=self.lamps.len() {
             terms.extend([Term::LampStep(lamp), Term::LampSlopeChange(lamp)]);
@@ -329,15 +347,19 @@ impl<'a> Design<'a> {
         let (lamp, hours) = self.lamp_at(day);
         let h = (hours - self.new_hours) / self.rated_hours;
         let bend = |h: f64| h * (h - 0.6);
+        let yearly = self.yearly_growth(day);
         let (sin, cos) = (std::f64::consts::TAU * self.year(day)).sin_cos();
         self.terms
             .iter()
             .map(|term| match *term {
                 Term::Level => 1.0,
                 Term::IntervalRate(g) => gate(g == self.intervals[interval].group, -own),
+                Term::RateSine => -yearly.0,
+                Term::RateCosine => -yearly.1,
                 Term::LeftBehind(g) => -self.cleanings_left(g, interval),
                 Term::LampAtStart => gate(lamp == 0, -1.0),
                 Term::SensorAtStart => gate(self.sensors.first().is_none_or(|first| day < *first), -1.0),
+                Term::PermanentAtStart => gate(!self.intervals[..=interval].iter().any(|i| i.new_sleeve), -1.0),
                 Term::InitialDeposit => gate(interval == 0, -1.0),
                 Term::LampStep(j) => gate(j == lamp, -1.0),
                 Term::LampSlopeChange(j) => gate(j == lamp, -h),
@@ -396,6 +418,28 @@ impl<'a> Design<'a> {
         self.growth.at((self.exposed(end) - self.exposed(interval.from) + interval.exposed).max(0.0))
     }
 
+    fn grow_by_season(&self, days_ahead: i32) -> Vec<(f64, f64)> {
+        let (mut sine, mut cosine, mut before) = (0.0, 0.0, 0.0);
+        (0..self.now + days_ahead)
+            .map(|day| {
+                let grown = self.growth.at(self.interval_age(day));
+                if day == 0 || grown < before {
+                    (sine, cosine, before) = (0.0, 0.0, if day == 0 { grown } else { 0.0 });
+                }
+                let (sin, cos) = (std::f64::consts::TAU * self.year(day)).sin_cos();
+                sine += sin * (grown - before);
+                cosine += cos * (grown - before);
+                before = grown;
+                (sine, cosine)
+            })
+            .collect()
+    }
+
+    fn yearly_growth(&self, day: i32) -> (f64, f64) {
+        let known = usize::try_from(day).ok().and_then(|d| self.yearly.get(d).or(self.yearly.last()));
+        known.copied().unwrap_or_default()
+    }
+
     /// Hours the present lamp has burnt on `day`.
     pub fn hours(&self, day: i32) -> f64 {
         self.lamp_at(day).1
@@ -404,6 +448,15 @@ impl<'a> Design<'a> {
     /// Share of the time the unit runs, as lately.
     pub fn pace(&self) -> f64 {
         self.pace
+    }
+
+    /// The place of each lasting shift among the terms and its age now, days.
+    pub fn shift_ages(&self) -> Vec<(usize, f64)> {
+        let age = |term: &Term| match term {
+            Term::Shift(i) => Some(f64::from(self.now - self.shifts[*i])),
+            _ => None,
+        };
+        self.terms.iter().enumerate().filter_map(|(place, term)| age(term).map(|age| (place, age))).collect()
     }
 
     /// The days of lasting shifts, in the order of their terms.
@@ -443,11 +496,12 @@ impl<'a> Design<'a> {
     /// A covariate against what is usual; the future keeps what was lately.
     fn covariate(&self, covariate: Option<&Covariate>, day: i32) -> f64 {
         let Some(covariate) = covariate else { return 0.0 };
-        let value = usize::try_from(day)
-            .ok()
-            .filter(|_| day < self.course.today)
-            .and_then(|d| covariate.values.get(d).copied())
-            .unwrap_or(covariate.lately);
+        let known = usize::try_from(day).ok().filter(|_| day < self.course.today);
+        let value = known.and_then(|d| covariate.values.get(d).copied()).unwrap_or_else(|| {
+            // Passing clouding passes; what has lasted for a season stays.
+            let ahead = f64::from(day - self.course.today).max(0.0);
+            covariate.season + (covariate.lately - covariate.season) * (-ahead / PASSING_DAYS).exp()
+        });
         value - covariate.usual
     }
 

@@ -121,3 +121,6 @@ fn runs(under: &[Option<f64>], level: &Level, c: &EpisodeConstants) -> Vec<Run> 
     }
     found
 }
+
+#[cfg(test)]
+mod tests;

@@ -5,6 +5,9 @@ use super::course::Course;
 use super::steps::{Step, StepsFound};
 use crate::domain::{ServiceAction, Timestamp};
 
+/// A lasting shift of the water takes up to this many days (as many as the search for steps allows), days.
+const SHIFT_TAKES_DAYS: i32 = 6;
+
 /// What an event resets.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum EventKind {
@@ -122,9 +125,13 @@ impl Events {
         days
     }
 
-    /// Whether `day` is the one an event happened on, so that it holds light from before and after.
+    /// Whether `day` holds light from before and after an event: the day of work, and the days over which the water
+    /// shifted.
     pub fn mixes(&self, day: i32) -> bool {
-        self.list.iter().any(|event| event.day == day + 1)
+        self.list.iter().any(|event| {
+            let takes = if event.kind == EventKind::Shift { SHIFT_TAKES_DAYS } else { 1 };
+            (event.day - takes..event.day).contains(&day)
+        })
     }
 }
 

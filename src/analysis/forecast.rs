@@ -128,6 +128,8 @@ struct Future {
     grows: Vec<(f64, f64)>,
     rate: Option<usize>,
     own: Option<usize>,
+    /// Place and age of each lasting shift, days.
+    shifts: Vec<(usize, f64)>,
 }
 
 impl Future {
@@ -140,8 +142,19 @@ impl Future {
             rows: Array2::from_shape_vec((flat.len() / terms.max(1), terms), flat).unwrap_or_default(),
             grows: days.map(|day| (design.grown_since_now(day), design.beyond_own_pace(day))).collect(),
             rate: design.terms.iter().position(|term| *term == Term::Rate),
+            shifts: design.shift_ages(),
             own: design.terms.iter().position(|term| *term == design.own_rate()),
         }
+    }
+
+    /// How much of the present shifts is passing under a draw, ln, and over how many days it fades.
+    fn passing_shifts(&self, draw: &Draw, limits: &ForecastConstants, rng: &mut impl Rng) -> (f64, f64) {
+        let (chance, days) = limits.shift_passes;
+        let parts = self.shifts.iter().map(|(term, age)| {
+            let passes = rng.random::<f64>() < chance * (-age / days).exp();
+            if passes { draw.theta[*term] } else { 0.0 }
+        });
+        (parts.sum(), 0.5 * days)
     }
 
     /// The light of one draw, day by day. Past what the present interval's age supports its rate is drawn anew about
@@ -160,6 +173,7 @@ impl Future {
         let pace: f64 = rng.sample(StandardNormal);
         let own = self.own.map_or(0.0, |k| draw.theta[k]);
         let faster = limits.pace_spread * pace * (rate + own).max(0.0);
+        let (passing, fade) = self.passing_shifts(draw, limits, rng);
         let wander = draw.noise.wander;
         let decay = wander.correlation(1.0);
         let step = wander.sd * (1.0 - decay * decay).sqrt();
@@ -169,7 +183,8 @@ impl Future {
                 let noise: f64 = rng.sample(StandardNormal);
                 z = decay * z + step * noise;
             }
-            (centre + ln + z - faster * grown - change * beyond).exp()
+            let returned = passing * (1.0 - (-(place as f64) / fade).exp());
+            (centre + ln + z + returned - faster * grown - change * beyond).exp()
         })
     }
 }
@@ -243,7 +258,8 @@ mod tests {
         let linear = |t: f64| 1.0 - 0.005 * t;
         let exponential = |t: f64| (-0.005 * t).exp();
         let asymptotic = |end: f64| move |t: f64| 1.0 - end * (1.0 - (-0.005 * t / end).exp());
-        let shapes: [(Box<dyn Fn(f64) -> f64>, Option<f64>, Option<f64>); 5] = [
+        type Shape = (Box<dyn Fn(f64) -> f64>, Option<f64>, Option<f64>);
+        let shapes: [Shape; 5] = [
             (Box::new(linear), Some(60.0), Some(40.0)),
             (Box::new(exponential), Some(71.335), Some(44.629)),
             (Box::new(|t| (-(1.0 - (-0.005 * t).exp())).exp()), Some(88.221), Some(50.500)),

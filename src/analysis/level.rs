@@ -106,6 +106,8 @@ impl Noise {
 pub(crate) struct Level {
     /// ln, one for each quarter; steps that were found are taken out of it.
     pub values: Vec<Option<f64>>,
+    /// Its usual change, ln per day; negative: it falls.
+    pub fall: f64,
     pub noise: Noise,
 }
 
@@ -114,7 +116,7 @@ impl Level {
     pub fn new(ln: &[Option<f64>], keeps: f64) -> Self {
         let (values, fall) = without_fall(ln);
         let noise = Noise::of(&values, fall, keeps);
-        Self { values, noise }
+        Self { values, fall, noise }
     }
 
     /// Median of the quarters in `range`, as far as there are any.

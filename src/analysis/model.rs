@@ -151,13 +151,63 @@ pub fn fit<'a>(
     Some(Fitted { variants, components, draws, centre })
 }
 
-/// The noises worth carrying on, best first, and the Student weights of the days, under wide beliefs.
-pub fn choose_noise(
+/// A first choice of noise and the Student weights of the days, under wide beliefs.
+pub fn first_noise(
     variant: &Variant<'_>,
     observed: &Observed,
     setting: &Setting<'_>,
-) -> Option<(Vec<Noise>, Vec<f64>)> {
-    Problem::new(variant, observed, setting).choose_noise()
+) -> Option<(Noise, Vec<f64>)> {
+    Problem::new(variant, observed, setting).first_noise()
+}
+
+/// The noises worth carrying on, best first: from `start` up and down the grid of spreads, for every memory, as long
+/// as the evidence grows. Wide beliefs let a fit explain with wild coefficients what is noise under sober ones, so the
+/// first choice is too small where the model fits badly.
+pub fn likely_noises(
+    variant: &Variant<'_>,
+    (start, weights): (&Noise, &[f64]),
+    rates: &[usize],
+    observed: &Observed,
+    setting: &Setting<'_>,
+) -> Vec<Noise> {
+    let model = setting.model;
+    let half = observed.half_difference_variance(model.day_sd_floor);
+    let mut weighed: Vec<(f64, Noise)> = Vec::new();
+    for tau in &model.wander_tau_days {
+        let noise = |place: usize| grid_noise(Wander { sd: model.wander_sd[place], tau_days: *tau }, half, model);
+        let near = |place: &usize| (model.wander_sd[*place] - start.wander.sd).abs();
+        let Some(from) = (0..model.wander_sd.len()).min_by(|a, b| near(a).total_cmp(&near(b))) else { continue };
+        let mut weigh = |place: usize| {
+            let noise = noise(place);
+            let ln = evidence(variant, (&noise, weights), rates, observed, setting).unwrap_or(f64::NEG_INFINITY);
+            weighed.push((ln, noise));
+            ln
+        };
+        let here = weigh(from);
+        for up in [true, false] {
+            let (mut place, mut last) = (from, here);
+            while let Some(next) = if up { place.checked_add(1) } else { place.checked_sub(1) }
+                && next < model.wander_sd.len()
+            {
+                let ln = weigh(next);
+                if ln < last {
+                    break;
+                }
+                (place, last) = (next, ln);
+            }
+        }
+    }
+    weighed.retain(|(ln, _)| ln.is_finite());
+    weighed.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let top = weighed.first().map_or(0.0, |(ln, _)| *ln);
+    weighed.iter().filter(|(ln, _)| top - ln < NOISE_WINDOW).take(MOST_NOISES).map(|(_, noise)| *noise).collect()
+}
+
+/// A point of the noise grid: what the wandering does not explain of the day-to-day differences is the day's own.
+fn grid_noise(wander: Wander, half_difference_variance: f64, model: &ModelConstants) -> Noise {
+    let part = wander.sd.powi(2) * (1.0 - wander.correlation(1.0));
+    let left = (half_difference_variance - part).max(0.15 * half_difference_variance);
+    Noise { wander, day_variance: left.max(model.day_sd_floor.powi(2)) }
 }
 
 /// The rates of fouling (by their place in the constants) that matter for telling readings apart: none, the best and
@@ -234,33 +284,20 @@ impl<'p, 'a> Problem<'p, 'a> {
         (white, rows)
     }
 
-    /// The noises worth carrying on and the Student weights of the days.
-    fn choose_noise(&self) -> Option<(Vec<Noise>, Vec<f64>)> {
+    fn first_noise(&self) -> Option<(Noise, Vec<f64>)> {
         let model = self.setting.model;
         let half = self.observed.half_difference_variance(model.day_sd_floor);
-        let grid: Vec<Noise> = model
-            .wander_tau_days
-            .iter()
-            .flat_map(|tau| model.wander_sd.iter().map(|sd| Wander { sd: *sd, tau_days: *tau }))
-            .map(|wander| {
-                let part = wander.sd.powi(2) * (1.0 - wander.correlation(1.0));
-                let day_variance = (half - part).max(0.15 * half).max(model.day_sd_floor.powi(2));
-                Noise { wander, day_variance }
-            })
-            .collect();
+        let tau = *model.wander_tau_days.first()?;
+        let grid: Vec<Noise> =
+            model.wander_sd.iter().map(|sd| grid_noise(Wander { sd: *sd, tau_days: tau }, half, model)).collect();
         let priors = self.setting.wide_priors(&self.variant.design);
         let mut weights = vec![1.0; self.observed.days.len()];
-        let mut ranked = self.rank(&grid, &weights, &priors);
+        let mut best = self.rank(&grid, &weights, &priors).first()?.1;
         for _ in 0..REWEIGHTINGS {
-            let best = ranked.first()?.1;
             weights = self.student_weights(&best, &weights, &priors)?;
-            // Only points that are still in the race are weighed again.
-            let again: Vec<Noise> = ranked.iter().take(MOST_NOISES + 1).map(|(_, noise)| *noise).collect();
-            ranked = self.rank(&again, &weights, &priors);
+            best = self.rank(&grid, &weights, &priors).first()?.1;
         }
-        let top = ranked.first()?.0;
-        let near = ranked.iter().filter(|(ln, _)| top - ln < NOISE_WINDOW).take(MOST_NOISES);
-        Some((near.map(|(_, noise)| *noise).collect(), weights))
+        Some((best, weights))
     }
 
     /// The points of a grid with their log evidence, best first.
@@ -355,6 +392,15 @@ fn keep_the_heavy(components: &mut Vec<Component>, model: &ModelConstants) {
     components.iter_mut().for_each(|c| c.weight /= sum);
 }
 
+/// The rows of a variant under a noise, and as few rows that fit alike.
+struct Compressed {
+    variant: usize,
+    noise: Noise,
+    rows: Rows,
+    x: Array2<f64>,
+    y: Array1<f64>,
+}
+
 /// Draws in proportion to the weights (systematically, so that no draw is lost to chance).
 fn draw(
     problems: &[Problem<'_, '_>],
@@ -364,7 +410,7 @@ fn draw(
     rng: &mut impl Rng,
 ) -> Option<Vec<Draw>> {
     let mut draws = Vec::with_capacity(model.draws);
-    let mut compressed: Vec<(usize, Noise, Rows, Array2<f64>, Array1<f64>)> = Vec::new();
+    let mut compressed: Vec<Compressed> = Vec::new();
     let mut reached = 0.0;
     for component in components {
         let problem = &problems[component.variant];
@@ -374,16 +420,16 @@ fn draw(
         if count == 0 {
             continue;
         }
-        let known = compressed.iter().position(|(v, n, ..)| *v == component.variant && *n == component.noise);
+        let known = compressed.iter().position(|c| c.variant == component.variant && c.noise == component.noise);
         let place = known.unwrap_or_else(|| {
             let (_, rows) = problem.rows(&component.noise, weights);
-            let (r, q, _) = fit::compress(rows.x.view(), rows.y.view());
-            compressed.push((component.variant, component.noise, rows, r, q));
+            let (x, y, _) = fit::compress(rows.x.view(), rows.y.view());
+            compressed.push(Compressed { variant: component.variant, noise: component.noise, rows, x, y });
             compressed.len() - 1
         });
-        let (_, _, rows, r, q) = &compressed[place];
+        let Compressed { rows, x, y, .. } = &compressed[place];
         let priors = problem.setting.priors(&problem.variant.design, &component.structure);
-        let posterior = fit::posterior(r.view(), q.view(), &priors).ok()?;
+        let posterior = fit::posterior(x.view(), y.view(), &priors).ok()?;
         let mut sampler = Sampler::new(&posterior, &problem.bounded)?;
         sampler.run(model.gibbs.0, rng);
         let last = problem.observed.days.last().copied()?;

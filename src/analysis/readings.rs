@@ -79,6 +79,9 @@ pub fn doubts(events: &Events, found: &StepsFound) -> Vec<Edit> {
             (EventKind::LampReplaced, Origin::Logged(place)) if found.no_recovery.contains(&place) => {
                 edits.push(Edit { change: Change::Drop(event.origin, event.kind), ln_odds: -2.0 });
             }
+            (EventKind::Shift, Origin::Step(_)) => {
+                edits.push(Edit { change: Change::Drop(event.origin, event.kind), ln_odds: 0.5 });
+            }
             _ => {}
         }
     }

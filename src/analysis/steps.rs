@@ -34,6 +34,9 @@ pub struct StepConstants {
     pub penalty_lamp_on: f64,
     /// The least step; ln, .002 to .1. Ours: a cleaning that gains under 1 % changes no date worth knowing.
     pub least_step: f64,
+    /// A step down must take more than this many days of the unit's usual fall; 0 to 60. Ours: less moves no date by
+    /// as many days, and a fast fall is easily taken for a step.
+    pub least_fall_days: f64,
     /// Evidence a change needs that takes days rather than hours; 4 to 100.
     pub penalty_slow: f64,
     /// The least such change; ln, .005 to .2.
@@ -65,6 +68,7 @@ impl Default for StepConstants {
             penalty: 20.0,
             penalty_lamp_on: 45.0,
             least_step: 0.01,
+            least_fall_days: 12.0,
             penalty_slow: 25.0,
             least_slow_step: 0.025,
             slow_days: 5,

@@ -121,7 +121,7 @@ impl Setting<'_> {
         let wide = |term: Term| match term {
             Term::LampSlope => Belief::new(0.2, 0.2),
             Term::Rate => Belief::new(0.1, 0.3),
-            Term::IntervalRate(_) | Term::Curve => Belief::new(0.0, 0.1),
+            Term::IntervalRate(_) | Term::Curve | Term::RateSine | Term::RateCosine => Belief::new(0.0, 0.1),
             Term::LeftBehind(_) => Belief::new(0.0, 0.03),
             Term::Window | Term::Drift => Belief::new(0.03, 0.08),
             _ => self.belief(design, term, &usual),
@@ -143,6 +143,8 @@ impl Setting<'_> {
                 let lost = rate * design.grown_before(g);
                 Belief::new(m.left_behind.mean * lost, m.left_behind.sd * lost + m.left_behind_floor)
             }
+            Term::PermanentAtStart if rate > 0.0 => m.permanent_at_start,
+            Term::PermanentAtStart => Belief::new(0.0, 0.0),
             Term::InitialDeposit if rate > 0.0 => m.initial_deposit,
             Term::InitialDeposit => Belief::new(0.0, 0.0),
             Term::LampSlope => m.lamp[s.lamp].belief,
@@ -157,7 +159,12 @@ impl Setting<'_> {
             Term::SensorStep(_) => m.sensor_step,
             Term::Shift(_) => m.shift,
             Term::Temperature => m.temperature,
-            Term::Absorbance => self.path_cm.map_or(m.path_cm, |path| Belief::new(path, m.path_known_sd_cm)),
+            Term::Absorbance => {
+                let path = self.path_cm.map_or(m.path_cm, |path| Belief::new(path, m.path_known_sd_cm));
+                let share = m.path_share;
+                Belief::new(path.mean * share.mean, (path.sd * share.mean).hypot(path.mean * share.sd))
+            }
+            Term::RateSine | Term::RateCosine => Belief::new(0.0, m.rate_season * rate),
             Term::SeasonSine | Term::SeasonCosine => on(s.season, m.season_sd),
         }
     }
@@ -306,7 +313,7 @@ mod tests {
     fn evidence_by_elimination_equals_the_full_fit() {
         let days: Vec<i32> = (0..40).collect();
         let white = Whitener::new(&days, &vec![1e-3; 40], Wander { sd: 0.02, tau_days: 9.0 });
-        let x = Array2::from_shape_fn((40, 4), |(r, c)| ((r * (c + 1)) as f64 * 0.21).sin() + (c == 1) as u8 as f64);
+        let x = Array2::from_shape_fn((40, 4), |(r, c)| ((r * (c + 1)) as f64 * 0.21).sin() + f64::from(u8::from(c == 1)));
         let y = Array1::from_iter((0..40).map(|r| 0.1 * (f64::from(r) * 0.4).cos() + 0.05));
         let rows = Rows::new(&white, &x, &y, &[(vec![0.0, 3.0, 0.0, 1.0], 0.2)]);
         let priors = Priors { mean: vec![0.1, -0.2, 0.05, 0.3], sd: vec![0.5, 0.1, 0.0, 0.4] };

@@ -477,15 +477,16 @@ fn bakery(plan: &mut UnitPlan, clock: Clock) {
     plan.papers.water = Some(WaterSource::ShallowWell);
     plan.usage.pattern = UsePattern::Bakery;
     plan.usage.flow = 18.0;
-    plan.deposit.growth = Growth::Asymptotic(0.16);
-    plan.deposit.rate = 0.005;
+    plan.deposit.growth = Growth::Asymptotic(0.18);
+    plan.deposit.rate = 0.004;
     plan.deposit.per_c = 0.005;
     plan.water.season_c = 2.0;
     plan.water.season = 0.000_2;
-    plan.papers.set_point = 13.0;
+    plan.papers.set_point = 12.0;
     plan.services = vec![
         Service::logged(clock.ago(352, 13.0), cleaning(1.0)).by("Maren").note("hard scale"),
         Service::logged(clock.ago(205, 13.5), cleaning(1.0)).by("Maren"),
+        Service::logged(clock.ago(96, 12.6), Work::WipeWindow { left: 0.1 }).by("Maren").note("nothing on it"),
         Service::logged(clock.ago(50, 13.2), new_lamp(0.15)).by("Maren").note("by the hours; sleeve left as it was"),
     ];
 }

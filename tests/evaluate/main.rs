@@ -185,7 +185,7 @@ impl Unit {
             found.verdict.cause,
             found.verdict.probability.unwrap_or(0.0),
             truth.leading(),
-            found.unlogged.len(),
+            found.unlogged.iter().map(|u| format!("{}{:+.1}{}", u.at, u.gain_percent.or(u.loss_percent.map(|l| -l)).unwrap_or(0.0), u.likely)).collect::<Vec<_>>().join(","),
             found.verdict.says,
         );
     }
@@ -198,7 +198,7 @@ struct Score {
     errors: [Vec<f64>; HORIZONS.len()],
     inside: [Vec<f64>; HORIZONS.len()],
     never_dated: (usize, usize),
-    loss: BTreeMap<&'static str, (Vec<f64>, Vec<f64>)>,
+    loss: BTreeMap<&'static str, (Vec<f64>, Vec<f64>, f64)>,
     verdicts: usize,
     right: usize,
     sure: usize,
@@ -237,6 +237,7 @@ impl Score {
             }
             let want = percent(day.losses.of(cause.cause));
             let entry = self.loss.entry(cause.cause.name()).or_default();
+            entry.2 += cause.percent - want;
             entry.0.push((cause.percent - want).abs());
             entry.1.push(f64::from(u8::from((cause.low..=cause.high).contains(&want))));
         }
@@ -318,12 +319,13 @@ impl Score {
             );
         }
         println!("  dated where never: {} of {}", self.never_dated.0, self.never_dated.1);
-        for (cause, (errors, inside)) in &mut self.loss {
+        for (cause, (errors, inside, bias)) in &mut self.loss {
             errors.sort_by(f64::total_cmp);
             println!(
-                "  {cause}: median {:.2} mean {:.2} inside {:.0} %",
+                "  {cause}: median {:.2} mean {:.2} bias {:.2} inside {:.0} %",
                 middle(errors),
                 mean(errors),
+                *bias / errors.len().max(1) as f64,
                 100.0 * mean(inside)
             );
         }

@@ -55,7 +55,18 @@ fn complaints(unit: &Resident, said: &Assessment, now: Timestamp) -> Vec<String>
 #[test]
 fn the_analysis_tells_the_stories() {
     let mut wrong = Vec::new();
-    for now in ["2026-11-20T15:07:30Z", "2027-05-11T20:00:00Z"] {
+    for now in [
+        "2026-11-20T15:07:30Z",
+        "2026-11-25T10:00:00Z",
+        "2026-12-14T02:00:00Z",
+        "2027-01-20T12:00:00Z",
+        "2027-02-28T04:59:00Z",
+        "2027-04-01T06:00:00Z",
+        "2027-05-11T20:00:00Z",
+        "2027-07-04T17:00:00Z",
+        "2027-09-09T09:00:00Z",
+        "2027-10-30T23:00:00Z",
+    ] {
         let now: Timestamp = now.parse().unwrap();
         let units = fleet(now);
         let mut rows = Vec::new();

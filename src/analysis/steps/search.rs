@@ -23,6 +23,8 @@ const TAIL: usize = 4 * PER_DAY;
 
 /// A tail is smaller than this share of its step.
 const TAIL_SHARE: f64 = 0.5;
+/// How long a new lamp burns in, quarters (most of it within 100 h, from memory of EPA 815-R-06-007; three times that).
+const BURN_IN: usize = 12 * PER_DAY;
 /// Where a fall beside a step down is looked for, quarters.
 const FALL_BESIDE: usize = 6;
 /// And how far beyond the noise, standard deviations.
@@ -122,11 +124,17 @@ impl Course {
     fn candidate(&self, kept: &[Option<f64>], at: usize, c: &StepConstants) -> Option<Edge> {
         let edge = self.level.contrast(kept, at, 1, self.level.noise.window)?;
         let penalty = self.penalty(at, c);
-        if edge.size.abs() < c.least_step || edge.z * edge.z < penalty {
+        if !self.is_worth_it(&edge, c.least_step, c) || edge.z * edge.z < penalty {
             return None;
         }
         let (sharp, error) = self.level.sharpness(&edge).unwrap_or((1.0, 0.0));
         (sharp >= SHARP_SHARE - 2.0 * error && self.stays(kept, &edge, sharp, c)).then_some(edge)
+    }
+
+    /// Whether a step is large enough to change anything: down, it must take more than days of the usual fall would.
+    fn is_worth_it(&self, edge: &Edge, least: f64, c: &StepConstants) -> bool {
+        let usual = if edge.size < 0.0 { c.least_fall_days * self.level.fall.abs() } else { 0.0 };
+        edge.size.abs() >= least.max(usual)
     }
 
     fn penalty(&self, at: usize, c: &StepConstants) -> f64 {
@@ -180,9 +188,10 @@ impl Course {
             let kept = self.outside_dips(c);
             let best = (0..kept.len())
                 .filter_map(|at| self.level.contrast(&kept, at, skip, 6.max(self.level.noise.window)))
-                .filter(|e| e.size.abs() >= c.least_slow_step && e.z * e.z >= c.penalty_slow)
+                .filter(|e| self.is_worth_it(e, c.least_slow_step, c) && e.z * e.z >= c.penalty_slow)
                 .filter(|e| found.iter().all(|f| f.at.abs_diff(e.at) > skip))
                 .filter(|e| sharp.iter().all(|s| s.at + TAIL < e.at || s.at > e.at + skip + TAIL))
+                .filter(|e| sharp.iter().all(|s| !is_burn_in(e, s)))
                 .filter(|e| self.slow_stays(e, c))
                 .max_by(|a, b| a.z.abs().total_cmp(&b.z.abs()));
             let Some(best) = best else { break };
@@ -251,4 +260,9 @@ impl Course {
 fn is_tail(edge: &Edge, of: &Edge) -> bool {
     let apart = edge.at.abs_diff(of.at);
     apart <= 1 || (apart <= TAIL && edge.size.abs() < TAIL_SHARE * of.size.abs())
+}
+
+/// Whether a slow fall belongs to a rise some days before: a new lamp burns in.
+fn is_burn_in(slow: &Edge, rise: &Edge) -> bool {
+    slow.size < 0.0 && -slow.size < TAIL_SHARE * rise.size && (rise.at..rise.at + BURN_IN).contains(&slow.at)
 }
