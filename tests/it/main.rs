@@ -1,1 +1,6 @@
 //! The integration tests: one binary.
+
+mod broker;
+mod layering;
+mod files;
+mod payloads;
