@@ -1,3 +1,5 @@
 //! The integration tests: one binary.
 
+mod broker;
+mod mqtt;
 mod payloads;
