@@ -6,6 +6,7 @@ mod daemon;
 mod files;
 mod heron_bight;
 mod layering;
+mod mqtt;
 mod payloads;
 mod publish;
 mod watch;

@@ -8,7 +8,7 @@ use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::Packet;
 use rumqttc::v5::{Client, Connection, Event, MqttOptions};
 
-use super::broker::PATIENCE;
+use super::daemon::PATIENCE;
 
 fn connect(port: u16, id: &str) -> (Client, Connection) {
     let mut options = MqttOptions::new(id, "127.0.0.1", port);

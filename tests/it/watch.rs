@@ -16,8 +16,8 @@ use rand::seq::SliceRandom;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
-use super::broker::{Mosquitto, wait_for};
-use super::daemon::Daemon;
+use super::broker::Mosquitto;
+use super::daemon::{Daemon, wait_for};
 use super::publish::{collect, publish_all, publish_counted};
 
 const DAYS: i64 = 200;
@@ -118,20 +118,21 @@ fn retained(port: u16, fleet: &[Simulated]) -> BTreeMap<UnitId, Assessment> {
 #[test]
 fn readings_in_any_order_through_kills_and_causes_and_dates_out() {
     let dir = tempfile::tempdir().unwrap();
-    let broker = Mosquitto::start(dir.path(), "");
+    let broker = Mosquitto::start("persistence true");
+    let port = broker.address().port();
     let now = fadeline::clock::now();
     let fleet = fleet(now);
     assert_eq!(fleet.len(), UNITS.len());
     let file = dir.path().join("fadeline.toml");
-    fs::write(&file, config(broker.port, &fleet)).unwrap();
+    fs::write(&file, config(port, &fleet)).unwrap();
     let mut daemon = Daemon::start(&file);
-    publish_all(broker.port, "technician", service_messages(&fleet));
+    publish_all(port, "technician", service_messages(&fleet));
 
     let mut messages = shuffled(&fleet);
     let later = messages.split_off(messages.len() / 2);
-    publish_all(broker.port, "gateway", messages);
+    publish_all(port, "gateway", messages);
     // The second half comes while the daemon is killed twice, a third and two thirds of the way.
-    let (port, count, published) = (broker.port, later.len(), Arc::new(AtomicUsize::new(0)));
+    let (count, published) = (later.len(), Arc::new(AtomicUsize::new(0)));
     let counted = Arc::clone(&published);
     let publisher = std::thread::spawn(move || publish_counted(port, "gateway", later, &counted));
     for third in 1..3 {
@@ -141,7 +142,7 @@ fn readings_in_any_order_through_kills_and_causes_and_dates_out() {
     }
     publisher.join().unwrap();
 
-    let assessments = retained(broker.port, &fleet);
+    let assessments = retained(port, &fleet);
     causes_and_dates(&fleet, &assessments, now);
     logbooks(&daemon, &fleet);
     assert!(daemon.stop().success(), "SIGTERM ends it with 0:\n{}", daemon.log());
