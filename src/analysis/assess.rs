@@ -196,8 +196,7 @@ fn fit<'a>(
     let rates = model::likely_rates(&base, (&first, &weights), &observed, &setting);
     let noises = model::likely_noises(&base, (&first, &weights), &rates, &observed, &setting);
     let noise = (noises.first()?, weights.as_slice());
-    let evidence =
-        |events: &Events| model::evidence(&variant(events, usual, 0.0), noise, &rates, &observed, &setting);
+    let evidence = |events: &Events| model::evidence(&variant(events, usual, 0.0), noise, &rates, &observed, &setting);
     let readings = readings::choose(events.clone(), &readings::doubts(events, found), evidence);
     // Kinds of growth are weighed on the best reading; those out of the race are dropped for all.
     let all_rates: Vec<usize> = (0..model.rates.len()).collect();

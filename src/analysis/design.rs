@@ -126,9 +126,14 @@ impl Term {
             | Self::BurnIn
             | Self::LampAtStart
             | Self::LampSlope => Share::Lamp,
-            Self::IntervalRate(_) | Self::RateSine | Self::RateCosine | Self::LeftBehind(_) | Self::InitialDeposit | Self::PermanentAtStart | Self::Rate | Self::Curve => {
-                Share::Sleeve
-            }
+            Self::IntervalRate(_)
+            | Self::RateSine
+            | Self::RateCosine
+            | Self::LeftBehind(_)
+            | Self::InitialDeposit
+            | Self::PermanentAtStart
+            | Self::Rate
+            | Self::Curve => Share::Sleeve,
             Self::SensorStep(_) | Self::SensorAtStart | Self::Window | Self::Drift => Share::Sensor,
             Self::Temperature => Share::Temperature,
             Self::Absorbance | Self::SeasonSine | Self::SeasonCosine => Share::Water,

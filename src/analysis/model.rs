@@ -152,11 +152,7 @@ pub fn fit<'a>(
 }
 
 /// A first choice of noise and the Student weights of the days, under wide beliefs.
-pub fn first_noise(
-    variant: &Variant<'_>,
-    observed: &Observed,
-    setting: &Setting<'_>,
-) -> Option<(Noise, Vec<f64>)> {
+pub fn first_noise(variant: &Variant<'_>, observed: &Observed, setting: &Setting<'_>) -> Option<(Noise, Vec<f64>)> {
     Problem::new(variant, observed, setting).first_noise()
 }
 

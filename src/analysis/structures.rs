@@ -313,7 +313,8 @@ mod tests {
     fn evidence_by_elimination_equals_the_full_fit() {
         let days: Vec<i32> = (0..40).collect();
         let white = Whitener::new(&days, &vec![1e-3; 40], Wander { sd: 0.02, tau_days: 9.0 });
-        let x = Array2::from_shape_fn((40, 4), |(r, c)| ((r * (c + 1)) as f64 * 0.21).sin() + f64::from(u8::from(c == 1)));
+        let x =
+            Array2::from_shape_fn((40, 4), |(r, c)| ((r * (c + 1)) as f64 * 0.21).sin() + f64::from(u8::from(c == 1)));
         let y = Array1::from_iter((0..40).map(|r| 0.1 * (f64::from(r) * 0.4).cos() + 0.05));
         let rows = Rows::new(&white, &x, &y, &[(vec![0.0, 3.0, 0.0, 1.0], 0.2)]);
         let priors = Priors { mean: vec![0.1, -0.2, 0.05, 0.3], sd: vec![0.5, 0.1, 0.0, 0.4] };

@@ -11,11 +11,10 @@ pub mod tally;
 
 use std::collections::VecDeque;
 use std::future::Future;
-use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
 
-use tokio::sync::{mpsc, oneshot};
+use tokio::sync::{mpsc, oneshot, watch};
 use tokio::task::{JoinError, JoinHandle, spawn_blocking};
 use tokio::time::{Instant, MissedTickBehavior, interval, timeout, timeout_at};
 
@@ -25,10 +24,11 @@ use crate::config::Config;
 use crate::domain::time::MINUTE;
 use crate::domain::{Assessment, UnitId, UnitSpec};
 use crate::engine::{Effect, Engine, Event, Statement};
+use crate::mqtt::decode::PAYLOAD_MAX_BYTES;
 use crate::mqtt::embedded::{Embedded, EmbeddedError};
 use crate::mqtt::encode::{Health, Message, Topics};
 use crate::mqtt::session::{self, Limits, NotTaken, Outgoing, SessionEvent, SessionHandle, SubscriptionPlan};
-use crate::mqtt::settings::{Broker, BrokerSettings};
+use crate::mqtt::settings::{Broker, BrokerSettings, Protocol};
 use crate::query;
 use crate::store::{OutboxItem, Store, StoreError};
 use crate::web::socket::{self, LocalSocket, SocketError};
@@ -44,6 +44,11 @@ const TICK: Duration = Duration::from_millis(500);
 const HEALTH_EVERY: i64 = MINUTE;
 /// Questions of the local interface that may wait.
 const ASKS_MAX: usize = 64;
+/// The embedded broker's sessions end with the process; this only outlives a lost connection.
+const EMBEDDED_SESSION_EXPIRY: Duration = Duration::from_secs(3_600);
+const EMBEDDED_KEEP_ALIVE: Duration = Duration::from_secs(30);
+/// Bytes; over what the decoder takes, so that it can say what was too large.
+const EMBEDDED_MAX_PACKET: usize = 2 * PAYLOAD_MAX_BYTES;
 /// Batches that may wait to be acknowledged.
 const REPORTS_MAX: usize = 8;
 
@@ -83,8 +88,8 @@ pub struct Daemon {
     web: (oneshot::Sender<()>, JoinHandle<()>),
     tally: Tally,
     health: Health,
-    embedded: Option<Embedded>,
     said_all: bool,
+    stored: watch::Sender<u64>,
 }
 
 impl Daemon {
@@ -131,8 +136,8 @@ impl Daemon {
             job: None,
             web,
             tally: Tally::default(),
-            embedded,
             said_all: false,
+            stored: watch::channel(0).0,
         })
     }
 
@@ -141,9 +146,9 @@ impl Daemon {
         self.asks.0.clone()
     }
 
-    /// Where the embedded broker listens for MQTT 5, if there is one.
-    pub fn embedded_broker(&self) -> Option<SocketAddr> {
-        self.embedded.as_ref().map(|embedded| embedded.v5)
+    /// How many messages have been stored (or refused) and acknowledged since the start.
+    pub fn stored(&self) -> watch::Receiver<u64> {
+        self.stored.subscribe()
     }
 
     /// Runs until `stop` completes, then drains: what has arrived is stored and acknowledged, what is to be said is
@@ -223,6 +228,7 @@ impl Daemon {
         match report {
             Report::Stored(Batch { tokens, readings, serviced, answers, tally }) => {
                 tokens.into_iter().for_each(|token| self.session.ack(token));
+                self.stored.send_replace(tally.messages);
                 self.tally = tally;
                 self.health.last_flush = Some(clock::now());
                 if self.health.store_fault.take().is_some() {
@@ -335,8 +341,7 @@ impl Daemon {
     /// Stores and acknowledges what has arrived, publishes what is to be said, and closes, within the grace time.
     async fn drain(self) {
         let deadline = Instant::now() + self.grace;
-        let Self { mut reports, mut outbox, session, mut events, arrivals, intake, web, job, store, embedded, .. } =
-            self;
+        let Self { mut reports, mut outbox, session, mut events, arrivals, intake, web, job, store, .. } = self;
         let _already_stopped = web.0.send(());
         drop(arrivals);
         let stored = timeout_at(deadline, async {
@@ -371,7 +376,6 @@ impl Daemon {
         }
         session.stop(deadline.saturating_duration_since(Instant::now())).await;
         let _late = timeout(Duration::from_secs(2), web.1).await;
-        drop(embedded);
         drop(store);
         tracing::info!("stopped");
     }
@@ -400,11 +404,23 @@ async fn finished(job: &mut Option<(UnitId, JoinHandle<Assessed>)>) -> (UnitId, 
     (unit, done)
 }
 
+/// How the daemon reaches its broker; its own one like any other client.
 fn broker_settings(broker: &Broker, embedded: Option<&Embedded>) -> BrokerSettings {
-    match (broker, embedded) {
-        (Broker::Remote(settings), _) => settings.clone(),
-        (Broker::Embedded(settings), embedded) => {
-            Embedded::own_client(settings, embedded.map_or(settings.listen_v5, |running| running.v5))
+    match broker {
+        Broker::Remote(settings) => settings.clone(),
+        Broker::Embedded(settings) => {
+            let address = embedded.map_or(settings.listen_v5, |running| running.v5);
+            BrokerSettings {
+                host: address.ip().to_string(),
+                port: address.port(),
+                protocol: Protocol::V5,
+                tls: None,
+                login: settings.logins.first().cloned(),
+                client_id: "fadeline".to_owned(),
+                session_expiry: EMBEDDED_SESSION_EXPIRY,
+                keep_alive: EMBEDDED_KEEP_ALIVE,
+                max_packet: EMBEDDED_MAX_PACKET,
+            }
         }
     }
 }

@@ -22,6 +22,18 @@ const LIVE_EVERY: Duration = Duration::from_secs(2);
 /// Largest packet, bytes: a day of one unit is about 40 kB.
 const MAX_PACKET: usize = 1 << 20;
 
+/// How many messages the gateway may be ahead of the daemon. The embedded broker holds a bounded backlog and drops what
+/// is older without a word; a real gateway with a long backlog needs a broker of its own.
+const AHEAD_MAX: u64 = 200;
+
+/// What the gateway knows of the daemon because both are in one process.
+pub struct DaemonSide {
+    /// Where it can be asked.
+    pub asks: mpsc::Sender<Ask>,
+    /// How many messages it has stored.
+    pub stored: watch::Receiver<u64>,
+}
+
 /// A gateway that is about to connect.
 pub struct Gateway {
     session: SessionHandle,
@@ -30,7 +42,7 @@ pub struct Gateway {
     origin: Timestamp,
     /// Whether the whole history has to be sent, or only what came after an earlier demo's.
     first: bool,
-    asks: mpsc::Sender<Ask>,
+    daemon: DaemonSide,
     progress: watch::Sender<Progress>,
     tag: u64,
 }
@@ -42,7 +54,7 @@ impl Gateway {
         residents: Vec<Resident>,
         origin: Timestamp,
         first: bool,
-        asks: mpsc::Sender<Ask>,
+        daemon: DaemonSide,
         progress: watch::Sender<Progress>,
     ) -> Self {
         let settings = BrokerSettings {
@@ -57,7 +69,7 @@ impl Gateway {
             max_packet: MAX_PACKET,
         };
         let (session, events) = session::start(settings, SubscriptionPlan::default(), Limits::default());
-        Self { session, events, residents, origin, first, asks, progress, tag: 0 }
+        Self { session, events, residents, origin, first, daemon, progress, tag: 0 }
     }
 
     /// Sends the service logs, the backlog day by day, and then live readings, for ever.
@@ -139,7 +151,7 @@ impl Gateway {
     /// Lets an action that somebody logs during the demo show at the sensor.
     async fn hear_of_service(&mut self, resident: usize, known: &mut HashSet<String>) {
         let unit = self.residents[resident].spec.id.clone();
-        let Some(Answer::Logbook(entries)) = ask(&self.asks, Query::Logbook { unit: unit.clone() }).await else {
+        let Some(Answer::Logbook(entries)) = ask(&self.daemon.asks, Query::Logbook { unit: unit.clone() }).await else {
             return;
         };
         for entry in entries {
@@ -154,6 +166,8 @@ impl Gateway {
     async fn publish(&mut self, topic: String, payload: Vec<u8>) -> Result<(), Stopped> {
         let message = Message { topic, payload, ..Message::default() };
         self.tag += 1;
+        let tag = self.tag;
+        self.daemon.stored.wait_for(|stored| stored + AHEAD_MAX >= tag).await.map_err(|_| Stopped)?;
         self.session.publish(Outgoing { tag: self.tag, message }).await
     }
 

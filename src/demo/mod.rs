@@ -21,7 +21,7 @@ use crate::query::{Answer, Query, UnitRow};
 use crate::scenario::heron_bight;
 use crate::web::Ask;
 
-use gateway::Gateway;
+use gateway::{DaemonSide, Gateway};
 use place::Place;
 
 /// How often the fleet is asked for.
@@ -103,7 +103,8 @@ pub async fn run(
     let asks = daemon.asks();
     let (progress, progressed) = watch::channel(Progress::default());
     let (stopping, stopped) = oneshot::channel::<()>();
-    let gateway = Gateway::new(ports.1, residents, origin, place.first, asks.clone(), progress);
+    let daemon_side = DaemonSide { asks: asks.clone(), stored: daemon.stored() };
+    let gateway = Gateway::new(ports.1, residents, origin, place.first, daemon_side, progress);
     let gateway = tokio::spawn(gateway.run());
     let running = tokio::spawn(daemon.run(async move {
         // Sent or dropped: both mean stop.

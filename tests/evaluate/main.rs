@@ -185,7 +185,17 @@ impl Unit {
             found.verdict.cause,
             found.verdict.probability.unwrap_or(0.0),
             truth.leading(),
-            found.unlogged.iter().map(|u| format!("{}{:+.1}{}", u.at, u.gain_percent.or(u.loss_percent.map(|l| -l)).unwrap_or(0.0), u.likely)).collect::<Vec<_>>().join(","),
+            found
+                .unlogged
+                .iter()
+                .map(|u| format!(
+                    "{}{:+.1}{}",
+                    u.at,
+                    u.gain_percent.or(u.loss_percent.map(|l| -l)).unwrap_or(0.0),
+                    u.likely
+                ))
+                .collect::<Vec<_>>()
+                .join(","),
             found.verdict.says,
         );
     }

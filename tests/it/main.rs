@@ -1,2 +1,11 @@
 //! The integration tests: one binary.
+
+mod broker;
+mod cli;
+mod daemon;
+mod files;
 mod heron_bight;
+mod layering;
+mod payloads;
+mod publish;
+mod watch;
