@@ -11,6 +11,7 @@ pub mod episodes;
 pub mod events;
 pub mod fit;
 pub mod forecast;
+pub mod hindcast;
 mod level;
 pub mod model;
 pub mod parts;

@@ -3,6 +3,7 @@
 mod broker;
 mod cli;
 mod daemon;
+mod detect;
 mod files;
 mod heron_bight;
 mod layering;

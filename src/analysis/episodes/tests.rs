@@ -1,10 +1,12 @@
 use jiff::civil::date;
+use jiff::tz::TimeZone;
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
 
 use super::*;
-use crate::domain::{LnSummary, SetAside, Timestamp};
+use crate::analysis::rollup;
+use crate::domain::{Channel, LnSummary, Reading, SetAside, Timestamp};
 
 const ORIGIN: Date = date(2025, 1, 1);
 
@@ -127,4 +129,35 @@ fn little_or_no_data_is_no_finding() {
     for n in 1..6 {
         assert!(search(&course(n, 6, |_| 3.0), &[ORIGIN]).is_empty());
     }
+}
+
+/// Hourly flow through a pipeline branch, with three runs of low values (the `WaterFlow` data of the package river,
+/// documentation of `river.datasets.WaterFlow`): read as if it were light, they are the three episodes, and nothing
+/// else is one. The clocks change within the second week.
+#[test]
+fn the_low_runs_of_a_water_main() {
+    let text = include_str!("../../../fixtures/water-flow/water-flow.csv");
+    let readings: Vec<Reading> = text
+        .lines()
+        .skip(1)
+        .map(|line| {
+            let (time, flow) = line.split_once(',').unwrap();
+            Reading::new(time.parse().unwrap()).with(Channel::Intensity, flow.parse().unwrap())
+        })
+        .collect();
+    let spec = UnitSpec { zone: TimeZone::get("Europe/Rome").unwrap(), ..spec() };
+    let days = rollup::summarise(&readings, &spec, &[], &rollup::RollupConstants::default());
+    let found = find(&days, &[], &spec, &EpisodeConstants::default());
+    let dates: Vec<(Date, Date)> =
+        found.iter().map(|e| (e.from.date_in(&spec.zone), e.to.date_in(&spec.zone))).collect();
+    assert_eq!(
+        dates,
+        [
+            (date(2022, 3, 24), date(2022, 3, 24)),
+            (date(2022, 3, 29), date(2022, 3, 29)),
+            (date(2022, 4, 27), date(2022, 4, 28)),
+        ],
+        "{found:?}"
+    );
+    assert!(found.iter().all(|e| e.recovered && e.depth_percent > 50.0), "{found:?}");
 }
