@@ -1,4 +1,5 @@
 //! The integration tests: one binary.
+#![expect(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
 
 mod broker;
 mod mqtt;
