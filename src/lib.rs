@@ -7,7 +7,10 @@ pub mod analysis; // PURE: readings -> days -> causes, dates, verdict
 pub mod cli; // one file for each command
 pub mod clock; // the only reader of the clock
 pub mod config; // TOML -> checked config, every mistake at once
+pub mod daemon; // the shell: events in, effects performed, drained at the end
+pub mod demo; // the invented fleet, its gateway and the daemon in one process
 pub mod domain; // PURE: units, readings, service actions, assessments
+pub mod engine; // PURE: handle(event, now) -> effects
 pub mod files; // readings, service logs and unit files on disk
 pub mod mqtt; // broker session, payloads, topics, embedded broker
 pub mod query; // questions about the fleet and their answers, with or without a daemon

@@ -161,6 +161,21 @@ pub enum RecordFault {
     },
 }
 
+impl RecordFault {
+    /// The record's place in the pack, from 1.
+    pub fn place(&self) -> usize {
+        match self {
+            Self::NotAnObject { place, .. }
+            | Self::WrongKind { place, .. }
+            | Self::NumberAsText { place, .. }
+            | Self::NotFinite { place, .. }
+            | Self::BadName { place, .. }
+            | Self::NoValue { place }
+            | Self::ManyValues { place } => *place,
+        }
+    }
+}
+
 /// Why a whole pack was refused.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum PackError {

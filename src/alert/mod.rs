@@ -1,1 +1,163 @@
-//! Which alerts a unit has, and their life. PURE.
+//! Which alerts a unit has. PURE: values in, alerts out.
+//!
+//! One alert per unit and kind, updated in place. The texts say what is known, what to do first, and the caution that
+//! belongs to it; none of them says that water is safe or unsafe.
+
+use serde::Serialize;
+
+use crate::domain::{Assessment, Condition, Timestamp, UnitId, UnitSpec};
+
+/// The value of [`Alert::schema`].
+pub const ALERT_SCHEMA: &str = "fadeline.alert.v1";
+
+/// What an alert is about.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Kind {
+    /// The reading is at or under the set point.
+    TreatmentNotAssured,
+    /// No light reaches the sensor.
+    NoLight,
+    /// Readings have stopped.
+    NoReadings,
+    /// The service date is inside the lead time.
+    ServiceDue,
+}
+
+impl Kind {
+    /// Every kind, the most urgent first.
+    pub const ALL: [Self; 4] = [Self::NoLight, Self::TreatmentNotAssured, Self::NoReadings, Self::ServiceDue];
+
+    /// The last level of the alert's topic.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::TreatmentNotAssured => "treatment-not-assured",
+            Self::NoLight => "no-light",
+            Self::NoReadings => "no-readings",
+            Self::ServiceDue => "service-due",
+        }
+    }
+}
+
+/// A raised alert, as published.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Alert {
+    /// Always [`ALERT_SCHEMA`].
+    pub schema: &'static str,
+    /// Which unit.
+    pub site: String,
+    /// Which unit.
+    pub unit: String,
+    /// What it is about.
+    pub kind: Kind,
+    /// Since when.
+    pub since: Timestamp,
+    /// What is known.
+    pub says: String,
+    /// What to do first.
+    pub first: String,
+    /// What to beware of.
+    pub caution: String,
+}
+
+/// The kind of alert that belongs to a condition, if any. A visit and a closed season hold every alert.
+pub fn kind_of(condition: Condition) -> Option<Kind> {
+    match condition {
+        Condition::Dark => Some(Kind::NoLight),
+        Condition::Short => Some(Kind::TreatmentNotAssured),
+        Condition::Silent => Some(Kind::NoReadings),
+        Condition::Due => Some(Kind::ServiceDue),
+        Condition::Fading | Condition::Learning | Condition::Steady | Condition::InService | Condition::Closed => None,
+    }
+}
+
+const FALLBACK: &str = "until it is put right use water treated another way, such as boiled as your health authority \
+                        advises, or other safe water";
+const BEFORE_OPENING: &str = "before you open the unit: power off, water off and pressure released, lamp cooled; no \
+                              ultraviolet light on eyes or skin; a broken lamp holds mercury";
+
+/// The alert of `kind` for a unit, with texts from its papers and its latest assessment.
+pub fn alert(kind: Kind, spec: &UnitSpec, assessment: Option<&Assessment>, since: Timestamp) -> Alert {
+    let unit = spec.sensor.unit.symbol();
+    let set_point = spec.set_point;
+    let (says, first, caution) = match kind {
+        Kind::NoLight => (
+            "no light reaches the sensor: treatment is not assured".to_owned(),
+            format!("check power, fuse and lamp, then the sensor and its plug; {FALLBACK}"),
+            BEFORE_OPENING.to_owned(),
+        ),
+        Kind::TreatmentNotAssured => (
+            format!("the reading is at or under the set point of {set_point} {unit}: treatment is not assured"),
+            match assessment.map(|a| a.verdict.says.as_str()) {
+                Some(why) if !why.is_empty() => format!("{FALLBACK}; {why}"),
+                _ => FALLBACK.to_owned(),
+            },
+            format!(
+                "the unit's papers, local codes and the health authority say what must happen now; {BEFORE_OPENING}"
+            ),
+        ),
+        Kind::NoReadings => (
+            "readings have stopped: nothing is known about the light since then".to_owned(),
+            "check that the unit has power and that its gateway is online; the unit's own alarm still counts"
+                .to_owned(),
+            "silence is no proof that the lamp is lit".to_owned(),
+        ),
+        Kind::ServiceDue => (
+            assessment.map_or_else(|| "service is due".to_owned(), service_due_says),
+            assessment
+                .and_then(|a| a.verdict.settle_with.as_ref())
+                .map_or_else(|| "plan the visit".to_owned(), |s| format!("start with {}: {}", s.action, s.says)),
+            BEFORE_OPENING.to_owned(),
+        ),
+    };
+    let (site, unit) = (spec.id.site().to_owned(), spec.id.unit().to_owned());
+    Alert { schema: ALERT_SCHEMA, site, unit, kind, since, says, first, caution }
+}
+
+fn service_due_says(assessment: &Assessment) -> String {
+    let forecast = &assessment.forecast;
+    let date = |what: &str, date: Option<jiff::civil::Date>| date.map(|d| format!("{what} by {d}"));
+    let dates: Vec<String> =
+        [date("clean", forecast.clean_by), date("new lamp", forecast.lamp_by), date("sensor", forecast.sensor_by)]
+            .into_iter()
+            .flatten()
+            .collect();
+    format!("{}; {}", dates.join(", "), assessment.verdict.says)
+}
+
+/// The earliest date by which something must be done, if any.
+pub fn service_by(assessment: &Assessment) -> Option<jiff::civil::Date> {
+    let forecast = &assessment.forecast;
+    [forecast.clean_by, forecast.lamp_by, forecast.sensor_by].into_iter().flatten().min()
+}
+
+/// Names the alerts of one unit in log lines.
+pub fn label(unit: &UnitId, kind: Kind) -> String {
+    format!("{unit} {}", kind.name())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn texts_promise_nothing() {
+        let spec = UnitSpec::new("heron-bight/boathouse".parse().unwrap(), 14.0);
+        for kind in Kind::ALL {
+            let alert = alert(kind, &spec, None, Timestamp::default());
+            let text = format!("{} {} {}", alert.says, alert.first, alert.caution);
+            assert!(!text.contains("is safe") && !text.contains("unsafe") && !text.contains("log"), "{text}");
+            assert_eq!(serde_json::to_value(kind).unwrap(), kind.name());
+        }
+        let short = alert(Kind::TreatmentNotAssured, &spec, None, Timestamp::default());
+        assert!(short.says.contains("treatment is not assured") && short.says.contains("14 mW/cm2"));
+        assert!(short.first.contains("health authority"), "the safe fallback is named");
+    }
+
+    #[test]
+    fn visits_and_closed_seasons_hold_alerts() {
+        assert_eq!(kind_of(Condition::InService), None);
+        assert_eq!(kind_of(Condition::Closed), None);
+        assert_eq!(kind_of(Condition::Short), Some(Kind::TreatmentNotAssured));
+    }
+}

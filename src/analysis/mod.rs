@@ -1,6 +1,30 @@
 //! Readings to days to causes, dates and a verdict. PURE: numbers in, numbers out.
 
+pub mod assess;
+pub mod causes;
+mod cholesky;
 pub mod condition;
+pub mod constants;
+pub mod course;
+pub mod design;
+pub mod episodes;
+pub mod events;
+pub mod fit;
+pub mod forecast;
+pub mod hindcast;
+mod level;
+pub mod model;
+pub mod parts;
+pub mod posterior;
+mod quarters;
+pub mod readings;
+pub mod rollup;
+pub mod steps;
+pub mod structures;
+pub mod whiten;
+
+pub use assess::assess;
+pub use constants::Constants;
 
 use crate::domain::{DaySummary, Reading, ServiceEntry, UnitSpec};
 

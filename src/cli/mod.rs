@@ -1,6 +1,100 @@
 //! The commands: one file each. Data on stdout, diagnostics on stderr.
 
+pub mod check;
+pub mod data;
+pub mod demo;
+pub mod log;
+pub mod logbook;
+pub mod offline;
+pub mod output;
+pub mod study;
+pub mod trend;
+pub mod units;
+pub mod watch;
+
+use std::path::PathBuf;
 use std::process::ExitCode;
+
+use clap::{ColorChoice, Parser, Subcommand};
+
+/// Why the light of a small UV unit is fading, when it will be too little, and what to bring.
+#[derive(Debug, Parser)]
+#[command(name = "fadeline", version, max_term_width = 100, after_help = EXIT_CODES)]
+pub struct Cli {
+    /// Colour on the terminal (auto: only there, and not with NO_COLOR)
+    #[arg(long, global = true, value_name = "WHEN", default_value = "auto")]
+    color: ColorChoice,
+    #[command(subcommand)]
+    command: Command,
+}
+
+const EXIT_CODES: &str = "Exit codes: 0 ok, 1 failure, 64 usage, 65 bad input data, 69 broker or daemon out of reach, \
+                          74 input, output or store, 78 config.\n\nFadeline never says that water is safe to drink. \
+                          The papers of the unit and the local authority decide.";
+
+/// What to do.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Run the daemon
+    Watch(watch::WatchArgs),
+    /// Show an invented fleet at work: nothing to install, nothing to configure
+    Demo(demo::DemoArgs),
+    /// Find every mistake in the config at once
+    Check(check::CheckArgs),
+    /// Study one unit's history from a file: what costs it light, and until when it lasts
+    Study(study::StudyArgs),
+    /// List the units, worst first
+    Units(units::UnitsArgs),
+    /// Show the days of a unit
+    Trend(trend::TrendArgs),
+    /// Show the service history of a unit
+    Logbook(logbook::LogbookArgs),
+    /// Record a service action
+    Log(log::LogArgs),
+}
+
+/// Where the config is; for the commands that need the daemon's data.
+#[derive(Clone, Debug, clap::Args)]
+pub struct ConfigArg {
+    /// The config [default: FADELINE_CONFIG, else ./fadeline.toml, else /etc/fadeline/fadeline.toml]
+    #[arg(long, value_name = "FILE")]
+    pub config: Option<PathBuf>,
+}
+
+/// Runs the command the program was called with.
+pub fn run() -> ExitCode {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(e) => {
+            // Help and version come this way too. A closed pipe is no failure.
+            let _ = e.print();
+            return if e.use_stderr() { Exit::Usage.into() } else { ExitCode::SUCCESS };
+        }
+    };
+    match dispatch(&cli) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(failure) => {
+            output::complain(&failure.text);
+            failure.kind.into()
+        }
+    }
+}
+
+fn dispatch(cli: &Cli) -> Result<(), Failure> {
+    let style = output::style(cli.color);
+    match &cli.command {
+        Command::Watch(args) => watch::run(args),
+        Command::Demo(args) => demo::run(args, style),
+        Command::Check(args) => {
+            check::run(args, &|_| Err(Failure::new(Exit::Failure, "`check --live` is not part of this build")))
+        }
+        Command::Study(args) => study::run(args, style),
+        Command::Units(args) => units::run(args, style),
+        Command::Trend(args) => trend::run(args, style),
+        Command::Logbook(args) => logbook::run(args, style),
+        Command::Log(args) => log::run(args),
+    }
+}
 
 /// How a command ends other than well: the exit code of the contract and a text for stderr.
 #[derive(Debug)]
@@ -39,5 +133,17 @@ impl Failure {
 impl From<Exit> for ExitCode {
     fn from(exit: Exit) -> Self {
         Self::from(exit as u8)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::CommandFactory;
+
+    use super::*;
+
+    #[test]
+    fn the_command_line_is_sound() {
+        Cli::command().debug_assert();
     }
 }

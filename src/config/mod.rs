@@ -1,7 +1,29 @@
-//! The config: strict parse , then checks that report every mistake at once with file, line and remedy.
+//! The config: strict parse, then checks that report every mistake at once with file, line and remedy.
+//!
+//! Two stages. `raw` knows the keys and their types, `checked` and its neighbours know what they mean. Both add
+//! to one list of findings, so an owner sees all his mistakes in one run. The machine (files, environment, clock) is
+//! behind [`Environment`]; [`load`] brings the real one.
+
+mod broker;
+mod checked;
+mod filter;
+mod intake;
+mod machine;
+mod mistake;
+mod raw;
+mod secret;
+mod table;
+#[cfg(test)]
+mod tests;
+mod units;
+mod value;
 
 use std::path::PathBuf;
 use std::time::Duration;
+
+pub use checked::{read, read_unit};
+pub use machine::{ETC_CONFIG, Environment, LOCAL_CONFIG, Machine, NotFound, find, load, unit_file};
+pub use mistake::{Mistake, Mistakes};
 
 use crate::domain::UnitSpec;
 use crate::domain::intake::Source;
@@ -15,8 +37,11 @@ pub struct Config {
     pub broker: Broker,
     /// First levels of every topic of ours; default `fadeline`.
     pub topic_prefix: String,
-    /// Which messages carry readings; the contract's own source is among them unless it was switched off.
+    /// Which messages carry readings; the contract's own source is among them unless it was switched off. Where two
+    /// filters match the same topic, the narrower stands first: the first match is the right one.
     pub sources: Vec<Source>,
+    /// The sites that were described, ordered by id.
+    pub sites: Vec<SiteSpec>,
     /// The units, ordered by id.
     pub units: Vec<UnitSpec>,
     /// Where the data lives.
@@ -31,6 +56,19 @@ pub struct Config {
     pub log: LogSettings,
 }
 
+/// A place with units, as its owner described it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SiteSpec {
+    /// The id.
+    pub id: String,
+    /// A name for people, if the owner gave one.
+    pub name: Option<String>,
+    /// The site's time zone.
+    pub zone: jiff::tz::TimeZone,
+    /// The owner's own words for grouping sites.
+    pub tags: Vec<String>,
+}
+
 /// What the log shows.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct LogSettings {
@@ -38,4 +76,13 @@ pub struct LogSettings {
     pub filter: String,
     /// JSON lines instead of text.
     pub json: bool,
+}
+
+/// A config that can be used, and what is foolish about it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Loaded {
+    /// The config.
+    pub config: Config,
+    /// Legal but foolish settings, in the order of files and lines.
+    pub warnings: Vec<Mistake>,
 }

@@ -7,7 +7,7 @@
 use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
 
-use super::{Timestamp, day::SetAside};
+use super::{Channel, Reading, Timestamp, UnitSpec, day::SetAside};
 
 /// The value of [`Assessment::schema`].
 pub const ASSESSMENT_SCHEMA: &str = "fadeline.assessment.v1";
@@ -180,6 +180,15 @@ pub struct LatestReading {
     pub at: Timestamp,
     /// 100 x intensity / reference; `None` without a reference.
     pub percent_of_reference: Option<f64>,
+}
+
+impl LatestReading {
+    /// A unit's reading as it is shown; `None` if it has no intensity.
+    pub fn of(reading: &Reading, spec: &UnitSpec) -> Option<Self> {
+        let intensity = reading.get(Channel::Intensity)?;
+        let percent_of_reference = spec.reference.filter(|new| *new > 0.0).map(|new| 100.0 * intensity / new);
+        Some(Self { intensity, unit: spec.sensor.unit.symbol().to_owned(), at: reading.at, percent_of_reference })
+    }
 }
 
 /// A share with its honest spread: 80 % of truths lie between `low` and `high`.

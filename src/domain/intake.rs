@@ -3,6 +3,8 @@
 //! Plain data, made by the config and used by the decoder. The default source is the contract's
 //! `fadeline/in/SITE/UNIT` with any of the three payload shapes.
 
+use std::fmt;
+
 use super::{Channel, Measure, UnitId};
 
 /// One kind of message that carries readings.
@@ -58,6 +60,16 @@ impl Template {
                 TemplatePart::Level(n) => n.checked_sub(1).and_then(|i| levels.get(i).copied()),
             })
             .collect()
+    }
+}
+
+/// As written in the config: `cabin-{2}`.
+impl fmt::Display for Template {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.0.iter().try_for_each(|part| match part {
+            TemplatePart::Text(text) => f.write_str(text),
+            TemplatePart::Level(n) => write!(f, "{{{n}}}"),
+        })
     }
 }
 

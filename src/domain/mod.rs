@@ -10,6 +10,7 @@ pub mod intake;
 pub mod measure;
 pub mod reading;
 pub mod service;
+pub mod similar;
 pub mod time;
 pub mod unit;
 

@@ -1,1 +1,11 @@
 //! Tables, charts and sentences for people. PURE: values in, text out.
+
+pub mod chart;
+pub mod fleet;
+pub mod logbook;
+pub mod study;
+pub mod style;
+pub mod trend;
+pub mod words;
+
+pub use style::Style;

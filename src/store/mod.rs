@@ -1,3 +1,482 @@
-//! The store: the only module that knows sled.
+//! The store: every reading that was acknowledged, and what was made of it. The only module that knows sled.
+//!
+//! [`Store`] is the whole surface. Its methods block; each that changes something is durable when it returns. It is
+//! `Send + Sync`: one owner writes, others read beside it.
+//!
+//! Inside: `tree` is the disk, `series` the readings (their days, journal and blocks), `rows` and `runs` the days that
+//! are open and those that are not, `codec` and `bytes` the stored forms, `records` roll-ups, logbook and assessments,
+//! `outbox` the messages, `marker` the directory. Locks are taken in one order: disk, then series, then the queues.
 
+mod bytes;
+mod codec;
+mod error;
+mod marker;
+mod outbox;
+mod records;
+mod rows;
+mod runs;
+mod series;
 pub mod settings;
+#[cfg(test)]
+mod tests;
+mod tree;
+
+use std::path::PathBuf;
+use std::sync::{Mutex, MutexGuard, PoisonError, RwLock, RwLockReadGuard, RwLockWriteGuard};
+
+use jiff::civil::Date;
+
+use crate::domain::{Assessment, DaySummary, Reading, ServiceEntry, Timestamp, UnitId};
+
+use self::marker::{Epoch, Home};
+use self::outbox::{Outbox, Quarantine};
+use self::series::Series;
+use self::settings::StoreSettings;
+use self::tree::{Commit, Disk, Space};
+
+pub use self::error::StoreError;
+pub use self::marker::SCHEMA;
+pub use self::outbox::{
+    OUTBOX_BYTES_MAX, OUTBOX_ITEMS_MAX, OutboxItem, QUARANTINE_BYTES_MAX, QUARANTINE_ITEMS_MAX, QUARANTINE_PAYLOAD_MAX,
+    Quarantined,
+};
+pub use self::rows::DAY_ROWS_MAX;
+pub use self::series::{Appended, Dirty, DirtyDays, DirtyToken, utc_day};
+
+const EPOCH_KEY: &[u8] = b"epoch";
+
+/// The data of one fleet, open in this process only.
+#[derive(Debug)]
+pub struct Store {
+    disk: Mutex<Disk>,
+    series: RwLock<Series>,
+    outbox: Mutex<Outbox>,
+    quarantine: Mutex<Quarantine>,
+    // Last: the directory is given up after the database is closed.
+    home: Home,
+}
+
+/// Facts about a store.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct StoreStats {
+    /// Bytes its files take.
+    pub bytes_on_disk: u64,
+    /// Bytes written to disk since it was opened.
+    pub bytes_written: u64,
+    /// Readings of all units.
+    pub readings: u64,
+    /// Units with readings.
+    pub units: usize,
+    /// Appends that only the journal has.
+    pub journal_appends: u64,
+    /// Memory of the open days, bytes, about.
+    pub open_bytes: usize,
+    /// Messages that wait to be published.
+    pub outbox: usize,
+    /// Messages that never parsed.
+    pub quarantined: usize,
+    /// Stored values that could not be decoded and were set aside.
+    pub damaged: usize,
+}
+
+/// What [`Store::verify`] found.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Verified {
+    /// Sealed blocks.
+    pub blocks: usize,
+    /// Bytes of them.
+    pub bytes: u64,
+    /// Readings in them.
+    pub readings: u64,
+    /// Blocks that are missing, do not decode, or hold readings of another day or out of order: unit and UTC day.
+    pub damaged: Vec<(UnitId, i64)>,
+}
+
+impl Store {
+    /// Opens the store in `settings.path`, or makes it: the directory then is its owner's only (mode 0700).
+    ///
+    /// # Errors
+    /// In use by another process, a newer schema, a directory that is somebody else's, data that was expected and is
+    /// not there, damage, or what the operating system said.
+    pub fn open(settings: &StoreSettings) -> Result<Self, StoreError> {
+        let home = Home::enter(&settings.path)?;
+        let mut disk = open_database(&home, settings)?;
+        let series = RwLock::new(Series::recover(&mut disk)?);
+        let outbox = Mutex::new(Outbox::recover(&mut disk)?);
+        let quarantine = Mutex::new(Quarantine::recover(&mut disk)?);
+        Ok(Self { disk: Mutex::new(disk), series, outbox, quarantine, home })
+    }
+
+    // A panic elsewhere while a lock was held: the disk, then, has stopped itself or holds a whole commit, and what is
+    // in memory changes only after one.
+    fn disk(&self) -> MutexGuard<'_, Disk> {
+        self.disk.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn series(&self) -> RwLockReadGuard<'_, Series> {
+        self.series.read().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn series_mut(&self) -> RwLockWriteGuard<'_, Series> {
+        self.series.write().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Stores readings, 1 to some 10,000 at once; durable when it returns. Late ones and repeats are welcome: a repeat
+    /// of a unit's instant is merged channel by channel, the last one wins.
+    pub fn append(&self, batch: &[(UnitId, Reading)]) -> Result<Appended, StoreError> {
+        let mut disk = self.disk();
+        let mut plan = self.series_mut().plan(&mut disk, batch)?;
+        // Without the lock of the series: others read on while the disk works.
+        disk.commit(std::mem::take(&mut plan.commit))?;
+        Ok(self.series_mut().apply(plan))
+    }
+
+    /// The readings of a unit with `from <= at < to`, ascending, one for each instant. Of a damaged block, which is
+    /// logged and set aside, nothing; the rest is served.
+    pub fn readings(&self, id: &UnitId, from: Timestamp, to: Timestamp) -> Result<Vec<Reading>, StoreError> {
+        let mut all = Vec::new();
+        self.each_day(id, from, to, |rows| all.extend_from_slice(rows))?;
+        Ok(all)
+    }
+
+    /// The same, handed over day by day (UTC), for ranges too long for memory. Appends go on in between: what they
+    /// bring may or may not be seen.
+    pub fn each_day(
+        &self,
+        id: &UnitId,
+        from: Timestamp,
+        to: Timestamp,
+        mut hand_over: impl FnMut(&[Reading]),
+    ) -> Result<(), StoreError> {
+        if to <= from {
+            return Ok(());
+        }
+        let (unit, days) = {
+            let series = self.series();
+            let Some(unit) = series.known(id) else { return Ok(()) };
+            (unit, series.days_between(unit, utc_day(from), utc_day(to.plus_millis(-1))))
+        };
+        for (day, open) in days {
+            let rows = match open {
+                Some(open) => open.to_vec().map_err(|damage| self.disk().damaged("an open day", damage))?,
+                None => self.block(unit, day)?,
+            };
+            let begin = rows.partition_point(|row| row.at < from);
+            let end = rows.partition_point(|row| row.at < to);
+            hand_over(&rows[begin..end]);
+        }
+        Ok(())
+    }
+
+    /// The rows of a sealed block; none if it is damaged (it is then set aside) or was a moment ago.
+    fn block(&self, unit: u32, day: i64) -> Result<Vec<Reading>, StoreError> {
+        let Some(block) = self.disk().get(Space::Blocks, &series::day_key(unit, day))? else { return Ok(Vec::new()) };
+        let damage = match codec::decode_block(&block) {
+            Ok(rows) => return Ok(rows),
+            Err(damage) => damage,
+        };
+        self.series_mut_with_disk(|series, disk| series.lose_block(disk, unit, day, block, damage))?;
+        Ok(Vec::new())
+    }
+
+    fn series_mut_with_disk<T>(
+        &self,
+        act: impl FnOnce(&mut Series, &mut Disk) -> Result<T, StoreError>,
+    ) -> Result<T, StoreError> {
+        let mut disk = self.disk();
+        act(&mut self.series_mut(), &mut disk)
+    }
+
+    /// The latest reading of a unit.
+    pub fn latest(&self, id: &UnitId) -> Option<Reading> {
+        self.series().latest(id)
+    }
+
+    /// The units that have readings, by id.
+    pub fn units(&self) -> Vec<UnitId> {
+        self.series().ids()
+    }
+
+    /// How many readings a unit has.
+    pub fn count(&self, id: &UnitId) -> u64 {
+        self.series().count(id)
+    }
+
+    /// Seals every open day into its block, over or not, and shortens the journal: before a backup, or to hand memory
+    /// back. Nothing is gained in safety.
+    pub fn settle(&self) -> Result<(), StoreError> {
+        self.series_mut_with_disk(|series, disk| {
+            let (commit, seals) = series.plan_seal_all(disk)?;
+            disk.commit(commit)?;
+            series.apply_seals(seals);
+            Ok(())
+        })
+    }
+
+    /// The unit-days that changed since they were rolled up. Survives a crash: an append makes them durable with its
+    /// readings.
+    pub fn dirty(&self) -> Dirty {
+        self.series().dirty()
+    }
+
+    /// The same for one unit.
+    pub fn dirty_of(&self, id: &UnitId) -> DirtyDays {
+        self.series().dirty_of(id)
+    }
+
+    /// Declares days of a unit rolled up as of `token`; those that changed later stay dirty. Durable. How many were
+    /// cleared.
+    pub fn clear_dirty(&self, id: &UnitId, days: &[i64], token: DirtyToken) -> Result<usize, StoreError> {
+        self.roll_up(id, &[], days, token)
+    }
+
+    /// Puts day roll-ups, each in the place of an earlier one of its date.
+    pub fn put_days(&self, id: &UnitId, days: &[DaySummary]) -> Result<(), StoreError> {
+        self.put(id, |commit, unit| records::put_days(commit, unit, days))
+    }
+
+    /// [`Store::put_days`] and [`Store::clear_dirty`] in one, at the price of one.
+    pub fn roll_up(
+        &self,
+        id: &UnitId,
+        days: &[DaySummary],
+        cleared: &[i64],
+        token: DirtyToken,
+    ) -> Result<usize, StoreError> {
+        let mut disk = self.disk();
+        let mut commit = Commit::default();
+        if !days.is_empty() {
+            let unit = self.series_mut().number_in(id, &mut commit);
+            records::put_days(&mut commit, unit, days)?;
+        }
+        let cleared = self.series().plan_clear(id, cleared, token, &mut commit);
+        disk.commit(commit)?;
+        let mut series = self.series_mut();
+        if !days.is_empty() {
+            series.recorded();
+        }
+        Ok(series.apply_clear(cleared))
+    }
+
+    /// The day roll-ups of a unit from one date to another, both included, ascending.
+    pub fn days(&self, id: &UnitId, from: Option<Date>, to: Option<Date>) -> Result<Vec<DaySummary>, StoreError> {
+        self.get(id, |disk, unit| records::days(disk, unit, from, to))
+    }
+
+    /// Writes a service entry into a unit's logbook; `false`: the same entry (time, action, value, name and note) is
+    /// there already.
+    pub fn log(&self, id: &UnitId, entry: &ServiceEntry) -> Result<bool, StoreError> {
+        let mut disk = self.disk();
+        let mut commit = Commit::default();
+        let unit = self.series_mut().number_in(id, &mut commit);
+        let new = records::put_entry(&mut disk, &mut commit, unit, entry)?;
+        disk.commit(commit)?;
+        self.series_mut().recorded();
+        Ok(new)
+    }
+
+    /// The logbook of a unit, by time, then by when an entry was recorded.
+    pub fn logbook(&self, id: &UnitId) -> Result<Vec<ServiceEntry>, StoreError> {
+        self.get(id, records::logbook)
+    }
+
+    /// Puts an assessment in the place of the unit's last one.
+    pub fn put_assessment(&self, id: &UnitId, assessment: &Assessment) -> Result<(), StoreError> {
+        self.put(id, |commit, unit| records::put_assessment(commit, unit, assessment))
+    }
+
+    /// Puts many assessments at the price of one.
+    pub fn put_assessments(&self, assessments: &[(UnitId, Assessment)]) -> Result<(), StoreError> {
+        let mut disk = self.disk();
+        let mut commit = Commit::default();
+        for (id, assessment) in assessments {
+            let unit = self.series_mut().number_in(id, &mut commit);
+            records::put_assessment(&mut commit, unit, assessment)?;
+        }
+        disk.commit(commit)?;
+        self.series_mut().recorded();
+        Ok(())
+    }
+
+    /// The latest assessment of a unit.
+    pub fn assessment(&self, id: &UnitId) -> Result<Option<Assessment>, StoreError> {
+        self.get(id, |disk, unit| records::assessment(disk, unit).map(|found| found.into_iter().collect()))
+            .map(|found: Vec<Assessment>| found.into_iter().next())
+    }
+
+    /// The latest assessments, by unit.
+    pub fn assessments(&self) -> Result<Vec<(UnitId, Assessment)>, StoreError> {
+        let numbered = records::assessments(&mut self.disk())?;
+        let series = self.series();
+        let named = numbered.into_iter().filter_map(|(unit, assessment)| Some((series.id(unit)?.clone(), assessment)));
+        let mut named: Vec<_> = named.collect();
+        named.sort_by(|(a, _), (b, _)| a.cmp(b));
+        Ok(named)
+    }
+
+    fn put(
+        &self,
+        id: &UnitId,
+        fill: impl FnOnce(&mut Commit, u32) -> Result<(), StoreError>,
+    ) -> Result<(), StoreError> {
+        let mut disk = self.disk();
+        let mut commit = Commit::default();
+        let unit = self.series_mut().number_in(id, &mut commit);
+        fill(&mut commit, unit)?;
+        disk.commit(commit)?;
+        self.series_mut().recorded();
+        Ok(())
+    }
+
+    fn get<T>(
+        &self,
+        id: &UnitId,
+        read: impl FnOnce(&mut Disk, u32) -> Result<Vec<T>, StoreError>,
+    ) -> Result<Vec<T>, StoreError> {
+        let mut disk = self.disk();
+        let unit = self.series().known(id);
+        unit.map_or_else(|| Ok(Vec::new()), |unit| read(&mut disk, unit))
+    }
+
+    /// Keeps a message until it is published, and gives its key. A retained message replaces an older one to its topic;
+    /// beyond [`OUTBOX_ITEMS_MAX`] or [`OUTBOX_BYTES_MAX`] the oldest go, which is logged.
+    pub fn outbox_put(&self, item: &OutboxItem) -> Result<u64, StoreError> {
+        let keys = self.outbox_put_all(std::slice::from_ref(item))?;
+        Ok(keys.into_iter().next().unwrap_or_default())
+    }
+
+    /// Keeps many messages at the price of one; their keys in order.
+    pub fn outbox_put_all(&self, items: &[OutboxItem]) -> Result<Vec<u64>, StoreError> {
+        let (keys, dropped) = lock(&self.outbox, self.disk(), |outbox, disk| outbox.put(disk, items))?;
+        if dropped > 0 {
+            tracing::warn!(dropped, "too many messages wait to be published; the oldest were dropped");
+        }
+        Ok(keys)
+    }
+
+    /// Forgets messages that were published; keys that are gone already are passed over.
+    pub fn outbox_remove(&self, keys: &[u64]) -> Result<(), StoreError> {
+        lock(&self.outbox, self.disk(), |outbox, disk| outbox.remove(disk, keys))
+    }
+
+    /// The messages that wait to be published, oldest first.
+    pub fn outbox(&self) -> Result<Vec<(u64, OutboxItem)>, StoreError> {
+        lock(&self.outbox, self.disk(), Outbox::all)
+    }
+
+    /// Keeps a message that never parses, for a closer look. Beyond [`QUARANTINE_ITEMS_MAX`] or
+    /// [`QUARANTINE_BYTES_MAX`] the oldest go; of a payload [`QUARANTINE_PAYLOAD_MAX`] bytes are kept.
+    pub fn quarantine(&self, topic: &str, payload: &[u8], reason: &str, at: Timestamp) -> Result<(), StoreError> {
+        let message = Quarantined {
+            at,
+            topic: topic.to_owned(),
+            payload: payload[..payload.len().min(QUARANTINE_PAYLOAD_MAX)].to_vec(),
+            payload_len: payload.len(),
+            reason: reason.to_owned(),
+        };
+        lock(&self.quarantine, self.disk(), |quarantine, disk| quarantine.put(disk, &message))
+    }
+
+    /// The messages that never parsed, oldest first.
+    pub fn quarantined(&self) -> Result<Vec<Quarantined>, StoreError> {
+        Quarantine::all(&mut self.disk())
+    }
+
+    /// Keeps a small value of the daemon under a name, such as the state of its alerts; an empty one is forgotten.
+    pub fn keep(&self, name: &str, value: &[u8]) -> Result<(), StoreError> {
+        let mut commit = Commit::default();
+        if value.is_empty() {
+            commit.remove(Space::Keepsakes, name);
+        } else {
+            commit.put(Space::Keepsakes, name, value.to_vec());
+        }
+        self.disk().commit(commit)
+    }
+
+    /// What was kept under a name.
+    pub fn kept(&self, name: &str) -> Result<Option<Vec<u8>>, StoreError> {
+        self.disk().get(Space::Keepsakes, name.as_bytes())
+    }
+
+    /// Reads every sealed block and checks that it holds what it should; changes nothing. Appends go on in between.
+    pub fn verify(&self, mut progress: impl FnMut(&Verified)) -> Result<Verified, StoreError> {
+        let mut found = Verified::default();
+        let blocks = self.series().blocks();
+        for (unit, day) in blocks {
+            let block = self.disk().get(Space::Blocks, &series::day_key(unit, day))?.unwrap_or_default();
+            let rows = codec::decode_block(&block).unwrap_or_default();
+            let sound = rows.is_sorted_by(|a, b| a.at < b.at) && rows.iter().all(|row| utc_day(row.at) == day);
+            if !sound || rows.is_empty() {
+                found.damaged.extend(self.series().id(unit).map(|id| (id.clone(), day)));
+            }
+            found.blocks += 1;
+            found.bytes += block.len() as u64;
+            found.readings += rows.len() as u64;
+            progress(&found);
+        }
+        Ok(found)
+    }
+
+    /// Facts about the store.
+    pub fn stats(&self) -> Result<StoreStats, StoreError> {
+        let (bytes_written, damaged) = {
+            let mut disk = self.disk();
+            (disk.bytes_written()?, disk.all(Space::Damaged)?.len())
+        };
+        let series = self.series();
+        Ok(StoreStats {
+            bytes_on_disk: self.home.bytes()?,
+            bytes_written,
+            readings: series.total(),
+            units: series.ids().len(),
+            journal_appends: series.journal_len(),
+            open_bytes: series.open_bytes(),
+            outbox: self.outbox.lock().unwrap_or_else(PoisonError::into_inner).len(),
+            quarantined: self.quarantine.lock().unwrap_or_else(PoisonError::into_inner).len(),
+            damaged,
+        })
+    }
+
+    /// The directory it lies in.
+    pub fn path(&self) -> PathBuf {
+        self.home.path().to_owned()
+    }
+
+    /// Closes the database and gives the directory up. Dropping does the same.
+    pub fn close(self) {}
+}
+
+fn lock<Q, T>(
+    queue: &Mutex<Q>,
+    mut disk: MutexGuard<'_, Disk>,
+    act: impl FnOnce(&mut Q, &mut Disk) -> Result<T, StoreError>,
+) -> Result<T, StoreError> {
+    act(&mut queue.lock().unwrap_or_else(PoisonError::into_inner), &mut disk)
+}
+
+/// Opens the database that belongs into `home`, or makes it in a new one.
+fn open_database(home: &Home, settings: &StoreSettings) -> Result<Disk, StoreError> {
+    let path = home.database();
+    let gone = |why: String| StoreError::DataGone { path: settings.path.clone(), why };
+    if let Some(epoch) = home.epoch()?.filter(|epoch| epoch.made) {
+        if !path.is_dir() {
+            return Err(gone("its database is missing".to_owned()));
+        }
+        let mut disk = Disk::open(&path, settings.cache_bytes)?;
+        return match disk.get(Space::Meta, EPOCH_KEY)? {
+            Some(id) if id == epoch.id.as_bytes() => Ok(disk),
+            Some(_) => Err(gone("its database is another one".to_owned())),
+            None => Err(gone("its database is empty".to_owned())),
+        };
+    }
+    // New, or the making of it was cut short: nothing can have been stored yet.
+    home.clear_database()?;
+    let epoch = Epoch::fresh();
+    home.write_epoch(&epoch)?;
+    let mut disk = Disk::open(&path, settings.cache_bytes)?;
+    let mut commit = Commit::default();
+    commit.put(Space::Meta, EPOCH_KEY, epoch.id.clone().into_bytes());
+    disk.commit(commit)?;
+    home.write_epoch(&Epoch { made: true, ..epoch })?;
+    Ok(disk)
+}

@@ -1,1 +1,28 @@
 //! The local interface: HTTP over a Unix socket, server and client.
+//!
+//! The routes of `/api/v1` and their JSON are in [`route`], used by both ends, so that they cannot disagree.
+
+pub mod client;
+pub mod problem;
+pub mod route;
+pub mod server;
+pub mod socket;
+
+use tokio::sync::oneshot;
+
+use crate::query::{Answer, Query};
+
+/// A question on its way to whoever owns the data, and where the answer goes. Dropping `reply` tells the asker that the
+/// daemon is stopping.
+#[derive(Debug)]
+pub struct Ask {
+    /// The question.
+    pub query: Query,
+    /// Where the answer goes.
+    pub reply: oneshot::Sender<Answer>,
+}
+
+/// The greatest body a request or an answer to the command line may have. A year of days is about 150 kB.
+pub const REQUEST_BYTES_MAX: usize = 64 * 1024;
+/// See [`REQUEST_BYTES_MAX`].
+pub const ANSWER_BYTES_MAX: usize = 64 * 1024 * 1024;

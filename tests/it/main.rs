@@ -2,5 +2,13 @@
 #![expect(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
 
 mod broker;
+mod cli;
+mod daemon;
+mod detect;
+mod files;
+mod heron_bight;
+mod layering;
 mod mqtt;
 mod payloads;
+mod publish;
+mod watch;

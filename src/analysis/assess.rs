@@ -1,0 +1,351 @@
+//! The assessment of a unit at an instant.
+//!
+//! Nothing after the instant goes in: the log and the latest reading are cut at it, and of the days only those that
+//! were over by then count. A day that has begun is left out whole, because its summary may hold readings from after
+//! the instant; the latest reading and the condition are those of the instant itself.
+
+use jiff::civil::Date;
+use rand_chacha::ChaCha8Rng;
+use rand_chacha::rand_core::SeedableRng;
+
+use super::causes::{self, Scene};
+use super::condition::{Facts, condition, log_state};
+use super::constants::ModelConstants;
+use super::course::{Course, median, quantile_sorted};
+use super::design::{Design, Growth};
+use super::episodes;
+use super::events::{self, EventKind, Events};
+use super::forecast::{self, Ahead};
+use super::model::{self, Fitted, Observed, Variant};
+use super::readings;
+use super::steps::{self, StepsFound};
+use super::structures::Setting;
+use super::{Constants, History, parts};
+use crate::domain::assessment::{
+    ASSESSMENT_SCHEMA, Episode, Forecast, LatestReading, Likely, LogDoubt, Loss, PartLife, ReadingCounts, StepKind,
+    UnloggedStep, Verdict,
+};
+use crate::domain::{
+    Assessment, Channel, Condition, DaySummary, ServiceAction, Timestamp, UnitId, UnitSpec, VerdictCause,
+};
+
+/// A kind of growth this many nats behind the best is not carried on.
+const GROWTH_WINDOW: f64 = 4.0;
+
+/// What Fadeline says about a unit at `as_of`. Never fails: too little or unusable data is an answer too.
+pub fn assess(history: &History<'_>, as_of: Timestamp, constants: &Constants) -> Assessment {
+    let today = as_of.date_in(&history.spec.zone);
+    let history = History {
+        days: &history.days[..history.days.partition_point(|day| day.date < today)],
+        log: &history.log[..history.log.partition_point(|entry| entry.at <= as_of)],
+        latest: history.latest.filter(|latest| latest.at <= as_of),
+        ..*history
+    };
+    let found = steps::find(history.days, history.log, history.spec, &constants.steps);
+    let work = history.log.iter().map(|entry| entry.at.date_in(&history.spec.zone));
+    let resets: Vec<Date> =
+        work.chain(found.snapped.iter().map(|s| s.used)).chain(found.steps.iter().map(|s| s.date)).collect();
+    let episodes = episodes::find(history.days, &resets, history.spec, &constants.episodes);
+    assess_found(&history, as_of, constants, &found, episodes)
+}
+
+/// The assessment given the steps and episodes found in the days.
+fn assess_found(
+    history: &History<'_>,
+    as_of: Timestamp,
+    constants: &Constants,
+    found: &StepsFound,
+    episodes: Vec<Episode>,
+) -> Assessment {
+    let spec = history.spec;
+    let course = Course::new(history, as_of, &constants.model);
+    let events = course.as_ref().map(|course| Events::new(history, course, as_of, found)).unwrap_or_default();
+    let answer = course
+        .as_ref()
+        .filter(|course| course.days.len() >= constants.model.least_days)
+        .and_then(|course| Answer::new(history, as_of, constants, course, (&events, found), &episodes));
+    let days = course.as_ref().map_or(0, |course| course.days.len());
+    let learning = answer.is_none();
+    let answer = answer.unwrap_or_else(|| Answer::learning(history, as_of, days, constants));
+    let forecast = forecast_of(spec, &answer, as_of);
+    let condition = condition(
+        &Facts {
+            spec,
+            log: log_state(history.log, as_of),
+            latest: history.latest.as_ref(),
+            cadence_millis: history.cadence_millis,
+            learning,
+            service_by: service_by(&forecast, as_of.date_in(&spec.zone), constants.forecast.lead_days),
+            falling: answer.ahead.falling,
+            lead_days: constants.forecast.lead_days,
+        },
+        as_of,
+    );
+    Assessment {
+        schema: ASSESSMENT_SCHEMA.to_owned(),
+        site: spec.id.site().to_owned(),
+        unit: spec.id.unit().to_owned(),
+        as_of,
+        condition,
+        reading: latest_reading(history),
+        loss: answer.loss,
+        cautions: cautions(condition, &answer.verdict, answer.ahead.after_cleaning.map(|after| after.enough)),
+        verdict: answer.verdict,
+        forecast,
+        episodes,
+        unlogged: unlogged(found),
+        log_doubts: log_doubts(history, found),
+        parts: answer.parts,
+        readings: counts(history.days),
+    }
+}
+
+/// What the model has to say.
+struct Answer {
+    loss: Option<Loss>,
+    verdict: Verdict,
+    ahead: Ahead,
+    parts: Vec<PartLife>,
+}
+
+impl Answer {
+    fn new(
+        history: &History<'_>,
+        as_of: Timestamp,
+        constants: &Constants,
+        course: &Course,
+        (events, found): (&Events, &StepsFound),
+        episodes: &[Episode],
+    ) -> Option<Self> {
+        let (spec, c) = (history.spec, constants);
+        let mut rng = ChaCha8Rng::seed_from_u64(seed(&spec.id, course.date(course.today)));
+        let fitted = fit(history, constants, course, (events, found), episodes, &mut rng)?;
+        let losses = causes::losses(&fitted, course, &mut rng);
+        let ahead = forecast::ahead(&fitted, &losses, course, spec.set_point, (&c.model, &c.forecast), &mut rng);
+        let scene = Scene { fitted: &fitted, course, falling: ahead.falling, constants: &c.forecast };
+        let verdict = causes::verdict(&losses, &scene);
+        let (total, causes) = causes::shares(&losses);
+        let design = &fitted.variants[0].design;
+        let hours_known = spec.lamp.hours_at_start.is_some()
+            || spec.lamp.installed.is_some()
+            || course.counter.iter().any(Option::is_some)
+            || !events.days(&[EventKind::LampReplaced]).is_empty();
+        let hours = hours_known.then(|| design.hours(design.now));
+        let since = spec.lamp.installed.unwrap_or(Timestamp::MAX).min(Timestamp::day_start(course.first, &spec.zone));
+        Some(Self {
+            loss: Some(Loss { since, total, causes }),
+            verdict,
+            ahead,
+            parts: parts::parts(spec, history.log, as_of, hours, design.pace()),
+        })
+    }
+
+    /// The answer with too little data.
+    fn learning(history: &History<'_>, as_of: Timestamp, days: usize, constants: &Constants) -> Self {
+        let hours = history.days.iter().rev().find_map(|day| day.lamp_hours).or(history.spec.lamp.hours_at_start);
+        let needs = constants.model.least_days;
+        Self {
+            loss: None,
+            verdict: Verdict {
+                cause: VerdictCause::Unsettled,
+                probability: None,
+                says: format!("Learning: {days} days of usable readings, needs {needs}."),
+                settle_with: None,
+            },
+            ahead: Ahead::default(),
+            parts: parts::parts(history.spec, history.log, as_of, hours, 1.0),
+        }
+    }
+}
+
+/// Fits the model to the days that neither an event nor an episode mixes.
+fn fit<'a>(
+    history: &History<'_>,
+    constants: &Constants,
+    course: &'a Course,
+    (events, found): (&Events, &StepsFound),
+    episodes: &[Episode],
+    rng: &mut ChaCha8Rng,
+) -> Option<Fitted<'a>> {
+    let (spec, model) = (history.spec, &constants.model);
+    let spans: Vec<(i32, i32)> = episodes
+        .iter()
+        .map(|e| (course.number(e.from.date_in(&spec.zone)), course.number(e.to.date_in(&spec.zone))))
+        .collect();
+    let clouded = |day: i32| spans.iter().any(|(from, to)| (*from..=*to).contains(&day));
+    let centre = centre(spec, course);
+    let checks = reference_checks(course, events);
+    let observed = Observed::new(course, centre, checks, |day| events.mixes(day) || clouded(day));
+    if observed.days.len() < model.least_days / 2 {
+        return None;
+    }
+    let setting = Setting {
+        model,
+        path_cm: spec.sensor.path_cm,
+        reference: spec.reference.is_some_and(|r| r > 0.0),
+        neighbours: history.neighbours,
+    };
+    let own_pace = (constants.forecast.own_pace_least_days, constants.forecast.own_pace_most_days);
+    let variant = |events: &Events, growth: Growth, weight: f64| Variant {
+        design: Design::new(course, spec, events, growth, model, own_pace),
+        ln_weight: weight,
+    };
+    let usual = model.growths.iter().max_by(|a, b| a.1.total_cmp(&b.1)).map_or(Growth::STEADY, |(growth, _)| *growth);
+    let base = variant(events, usual, 0.0);
+    let (first, weights) = model::first_noise(&base, &observed, &setting)?;
+    let rates = model::likely_rates(&base, (&first, &weights), &observed, &setting);
+    let noises = model::likely_noises(&base, (&first, &weights), &rates, &observed, &setting);
+    let noise = (noises.first()?, weights.as_slice());
+    let evidence = |events: &Events| model::evidence(&variant(events, usual, 0.0), noise, &rates, &observed, &setting);
+    let readings = readings::choose(events.clone(), &readings::doubts(events, found), evidence);
+    // Kinds of growth are weighed on the best reading; those out of the race are dropped for all.
+    let all_rates: Vec<usize> = (0..model.rates.len()).collect();
+    let growths = likely_growths(model, |growth| {
+        model::evidence(&variant(&readings[0].0, growth, 0.0), noise, &all_rates, &observed, &setting)
+    });
+    let mut variants = Vec::new();
+    for (events, odds) in &readings {
+        variants.extend(growths.iter().map(|(growth, weight)| variant(events, *growth, odds + weight.ln())));
+    }
+    model::fit(variants, (&noises, &weights), &observed, &setting, centre, rng)
+}
+
+/// The kinds of growth whose evidence and weight beforehand come near the best's.
+fn likely_growths(model: &ModelConstants, evidence: impl Fn(Growth) -> Option<f64>) -> Vec<(Growth, f64)> {
+    let all = model.growths.iter().copied();
+    let mut weighed: Vec<(f64, (Growth, f64))> =
+        all.filter_map(|(growth, weight)| evidence(growth).map(|ln| (ln + weight.ln(), (growth, weight)))).collect();
+    weighed.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let best = weighed.first().map_or(0.0, |(ln, _)| *ln);
+    weighed.retain(|(ln, _)| best - ln < GROWTH_WINDOW);
+    weighed.into_iter().map(|(_, growth)| growth).collect()
+}
+
+/// ln of light that the level is counted from: the reference, or the first days.
+fn centre(spec: &UnitSpec, course: &Course) -> f64 {
+    spec.reference.filter(|r| *r > 0.0).map_or_else(
+        || {
+            let mut start: Vec<f64> = course.ln.iter().take(10).copied().collect();
+            median(&mut start)
+        },
+        f64::ln,
+    )
+}
+
+/// Reference checks as (day, ln of duty over reference): the loss of sensor and window, measured.
+fn reference_checks(course: &Course, events: &Events) -> Vec<(i32, f64)> {
+    let duty = |day: i32| {
+        let near = course.days.iter().zip(&course.ln).filter(|(d, _)| (**d - day).abs() <= 2);
+        let mut values: Vec<f64> = near.map(|(_, ln)| *ln).collect();
+        values.sort_by(f64::total_cmp);
+        (!values.is_empty()).then(|| quantile_sorted(&values, 0.5))
+    };
+    events.checks.iter().filter_map(|check| duty(check.day).map(|duty| (check.day, duty - check.ln))).collect()
+}
+
+/// A seed from the unit and the day, so that the same question has the same answer to the last digit (FNV-1a).
+fn seed(id: &UnitId, date: Date) -> u64 {
+    format!("{id} {date}")
+        .bytes()
+        .fold(0xcbf2_9ce4_8422_2325, |hash, byte| (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3))
+}
+
+fn forecast_of(spec: &UnitSpec, answer: &Answer, as_of: Timestamp) -> Forecast {
+    let due = |name: &str| answer.parts.iter().find(|part| part.part == name).and_then(|part| part.due);
+    let today = as_of.date_in(&spec.zone);
+    let ahead = &answer.ahead;
+    Forecast {
+        set_point: spec.set_point,
+        crossing: ahead.crossing,
+        clean_by: ahead.clean_by.map(|by| by.max(today)),
+        lamp_by: ahead.lamp_by_light.into_iter().chain(due("lamp")).min(),
+        sensor_by: ahead.sensor_by_drift.into_iter().chain(due("sensor")).min(),
+        after_cleaning: ahead.after_cleaning,
+    }
+}
+
+/// The earliest date by which something must be done. The life of a part is no sign of fading, so it counts only once
+/// it is near.
+fn service_by(forecast: &Forecast, today: Date, lead_days: u16) -> Option<Date> {
+    let light = [forecast.crossing.p10, forecast.clean_by];
+    let near = |by: &Date| super::course::days_between(today, *by) <= i32::from(lead_days);
+    let lives = [forecast.lamp_by, forecast.sensor_by].into_iter().flatten().filter(near);
+    light.into_iter().flatten().chain(lives).min()
+}
+
+fn latest_reading(history: &History<'_>) -> Option<LatestReading> {
+    let latest = history.latest?;
+    let intensity = latest.get(Channel::Intensity)?;
+    let reference = history.spec.reference.filter(|r| *r > 0.0);
+    Some(LatestReading {
+        intensity,
+        unit: history.spec.sensor.unit.symbol().to_owned(),
+        at: latest.at,
+        percent_of_reference: reference.map(|reference| 100.0 * intensity / reference),
+    })
+}
+
+fn unlogged(found: &StepsFound) -> Vec<UnloggedStep> {
+    let one = |step: &steps::Step| {
+        let up = step.ln_size > 0.0;
+        UnloggedStep {
+            kind: if up { StepKind::StepUp } else { StepKind::StepDown },
+            at: step.date,
+            gain_percent: up.then(|| 100.0 * step.ln_size.exp_m1()),
+            loss_percent: (!up).then(|| causes::percent(-step.ln_size)),
+            likely: match events::usual_reading(step) {
+                EventKind::LampReplaced => Likely::LampReplaced,
+                EventKind::SleeveCleaned => Likely::SleeveCleaned,
+                _ => Likely::WaterChanged,
+            },
+        }
+    };
+    found.steps.iter().map(one).collect()
+}
+
+fn log_doubts(history: &History<'_>, found: &StepsFound) -> Vec<LogDoubt> {
+    let snapped = found.snapped.iter().filter_map(|snap| {
+        let entry = history.log.get(snap.entry)?;
+        let used = snap.used;
+        let says = format!("the readings rise on {}, not at the logged time; that day is used", causes::say_date(used));
+        Some(LogDoubt { action: entry.action, at: entry.at, used: Some(used), says })
+    });
+    let silent = found.no_recovery.iter().filter_map(|place| {
+        let entry = history.log.get(*place)?;
+        Some(LogDoubt { action: entry.action, at: entry.at, used: None, says: "logged, no recovery seen".to_owned() })
+    });
+    let mut doubts: Vec<LogDoubt> = snapped.chain(silent).collect();
+    doubts.sort_by_key(|doubt| doubt.at);
+    doubts
+}
+
+fn counts(days: &[DaySummary]) -> ReadingCounts {
+    let mut counts = ReadingCounts::default();
+    for day in days {
+        counts.days = counts.days.saturating_add(u32::from(day.intensity.is_some()));
+        counts.total = counts.total.saturating_add(u64::from(day.readings));
+        counts.set_aside.add(&day.set_aside);
+    }
+    counts
+}
+
+/// The usual cautions, those that the situation calls for first.
+fn cautions(condition: Condition, verdict: &Verdict, enough_after_cleaning: Option<bool>) -> Vec<String> {
+    let mut texts = Vec::new();
+    if matches!(condition, Condition::Short | Condition::Dark) {
+        texts.push("Treatment is not assured: the light is at or under the set point. Follow the papers of the unit, local codes and the local health authority on using the water.");
+    }
+    if enough_after_cleaning == Some(false) && condition != Condition::Learning {
+        texts.push("A clean sleeve alone may not bring the light back above the set point: take a lamp along.");
+    }
+    texts.push("Before opening the unit: power off and unplugged, water shut off, pressure let off, lamp left to cool 10 minutes.");
+    texts.push("Never look at a burning lamp or let its light fall on skin.");
+    let lamp = [VerdictCause::LampAgeing, VerdictCause::LampOrSensor].contains(&verdict.cause)
+        || verdict.settle_with.as_ref().is_some_and(|s| s.action == ServiceAction::LampReplaced);
+    if lamp {
+        texts.push("A broken lamp holds mercury: stop the flow, isolate the unit, do not vacuum.");
+    }
+    texts
+        .push("The papers of the installed unit, local codes and the health authority come before anything said here.");
+    texts.into_iter().map(ToOwned::to_owned).collect()
+}

@@ -1,0 +1,404 @@
+//! What each cause costs now, which one leads, and the action that would tell most.
+
+use jiff::civil::Date;
+use rand::{Rng, RngExt};
+
+use super::constants::ForecastConstants;
+use super::course::{Course, quantile_sorted};
+use super::design::{Share as Part, Term};
+use super::model::{Draw, Fitted};
+use crate::domain::assessment::{CauseLoss, SettleWith, Share, Verdict};
+use crate::domain::{Cause, ServiceAction, VerdictCause};
+
+/// Probability that a lasting shift is the water's rather than the sensor's: transmittance not measured, measured. By
+/// judgement: lasting changes of water are commoner than knocked sensors, and a meter would have shown the former.
+const SHIFT_IS_WATER: (f64, f64) = (0.65, 0.2);
+/// Causes that can lead, with what they are called in a verdict. The last is what no cause explains.
+const LEADERS: [VerdictCause; 5] = [
+    VerdictCause::SleeveFouling,
+    VerdictCause::LampAgeing,
+    VerdictCause::SensorDrift,
+    VerdictCause::WaterQuality,
+    VerdictCause::Unexplained,
+];
+/// The place of "nothing" after [`LEADERS`].
+const NOTHING: usize = LEADERS.len();
+
+/// Losses now under one draw, ln.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Losses {
+    /// The sleeve.
+    pub sleeve: f64,
+    /// Of it, what has grown since the last cleaning.
+    pub coat: f64,
+    /// The lamp.
+    pub lamp: f64,
+    /// Sensor and window.
+    pub sensor: f64,
+    /// Of it, the window.
+    pub window: f64,
+    /// The water.
+    pub water: f64,
+    /// The slow wandering, as a loss: the water's where its transmittance is not measured, else nobody's.
+    pub wandering: f64,
+    /// Whether the wandering is the water's.
+    pub wandering_is_water: bool,
+    /// Growth a day of sleeve, lamp and sensor.
+    pub rates: [f64; 3],
+}
+
+impl Losses {
+    /// All causes together.
+    pub fn total(&self) -> f64 {
+        self.sleeve + self.lamp + self.sensor + self.all_water()
+    }
+
+    /// The water with the wandering that is its.
+    pub fn all_water(&self) -> f64 {
+        self.water + if self.wandering_is_water { self.wandering } else { 0.0 }
+    }
+
+    /// In the order of [`LEADERS`].
+    fn by_leader(&self) -> [f64; NOTHING] {
+        [self.sleeve, self.lamp, self.sensor, self.water, self.wandering]
+    }
+}
+
+/// The losses of every draw on the day "now".
+pub fn losses(fitted: &Fitted<'_>, course: &Course, rng: &mut impl Rng) -> Vec<Losses> {
+    let rows: Vec<[Vec<f64>; 2]> =
+        fitted.variants.iter().map(|v| [v.design.row(v.design.now), v.design.row(v.design.now + 1)]).collect();
+    let share = if course.absorbance.is_some() { SHIFT_IS_WATER.1 } else { SHIFT_IS_WATER.0 };
+    let one = |draw: &Draw| {
+        let shift_is_water = rng.random::<f64>() < share;
+        let terms = &fitted.variants[draw.variant].design.terms;
+        let [now, next] = &rows[draw.variant];
+        let wandering_is_water = course.absorbance.is_none();
+        let mut sum = Losses { wandering: -draw.wandering, wandering_is_water, ..Losses::default() };
+        for (((term, theta), now), next) in terms.iter().zip(&draw.theta).zip(now).zip(next) {
+            let (loss, growth) = (-theta * now, -theta * (next - now));
+            match (term.share(), term) {
+                (Part::Level | Part::Temperature, _) => {}
+                // Without a thermometer a yearly course is the temperature's as likely as the water's.
+                (_, Term::SeasonSine | Term::SeasonCosine) if course.temperature.is_none() => {}
+                (Part::Sleeve, term) => {
+                    sum.sleeve += loss;
+                    sum.rates[0] += growth;
+                    sum.coat += if is_coat(*term) { loss } else { 0.0 };
+                }
+                (Part::Lamp, _) => {
+                    sum.lamp += loss;
+                    sum.rates[1] += growth;
+                }
+                (Part::Sensor, term) => {
+                    sum.sensor += loss;
+                    sum.rates[2] += growth;
+                    sum.window += if matches!(term, Term::Window) { loss } else { 0.0 };
+                }
+                (Part::Water, _) => sum.water += loss,
+                (Part::Shift, _) if shift_is_water => sum.water += loss,
+                (Part::Shift, _) => sum.sensor += loss,
+            }
+        }
+        sum
+    };
+    fitted.draws.iter().map(one).collect()
+}
+
+/// Whether a term is part of the coat that the next cleaning takes off.
+pub fn is_coat(term: Term) -> bool {
+    matches!(term, Term::Rate | Term::Curve | Term::IntervalRate(_))
+}
+
+/// Percent of light lost for a loss in ln.
+pub fn percent(ln_loss: f64) -> f64 {
+    -100.0 * (-ln_loss).exp_m1()
+}
+
+/// Median and the 10 and 90 % quantiles.
+pub fn spread(values: impl Iterator<Item = f64>) -> Share {
+    let mut values: Vec<f64> = values.collect();
+    values.sort_by(f64::total_cmp);
+    let at = |p| quantile_sorted(&values, p);
+    Share { percent: at(0.5), low: at(0.1), high: at(0.9) }
+}
+
+/// Each cause's part, in the order of the contract's example.
+pub fn shares(losses: &[Losses]) -> (Share, Vec<CauseLoss>) {
+    let of = |cause, value: fn(&Losses) -> f64, rate: Option<usize>| {
+        let share = spread(losses.iter().map(|l| percent(value(l))));
+        let rates = rate.map(|i| spread(losses.iter().map(|l| 100.0 * (-value(l)).exp() * l.rates[i])).percent);
+        let Share { percent, low, high } = share;
+        CauseLoss { cause, percent, low, high, rate_percent_per_day: rates }
+    };
+    let causes = vec![
+        of(Cause::SleeveFouling, |l| l.sleeve, Some(0)),
+        of(Cause::LampAgeing, |l| l.lamp, Some(1)),
+        of(Cause::SensorDrift, |l| l.sensor, Some(2)),
+        of(Cause::LampOrSensor, |l| l.lamp + l.sensor, None),
+        of(Cause::WaterQuality, Losses::all_water, None),
+        of(Cause::Unexplained, |l| l.wandering, None),
+    ];
+    (spread(losses.iter().map(|l| percent(l.total()))), causes)
+}
+
+/// Which of [`LEADERS`] (or nothing) costs most under a draw.
+fn leader(losses: &Losses, c: &ForecastConstants) -> usize {
+    let mut parts = losses.by_leader();
+    if parts[NOTHING - 1] < c.unexplained_loss {
+        parts[NOTHING - 1] = 0.0;
+    }
+    let most = (0..NOTHING).max_by(|a, b| parts[*a].total_cmp(&parts[*b])).unwrap_or(NOTHING);
+    if most == NOTHING || parts[most] < c.small_loss { NOTHING } else { most }
+}
+
+/// How likely each of [`LEADERS`] and nothing is to lead.
+fn chances(leaders: impl Iterator<Item = (usize, f64)>) -> [f64; NOTHING + 1] {
+    let mut chances = [0.0; NOTHING + 1];
+    leaders.for_each(|(leader, weight)| chances[leader] += weight);
+    let sum: f64 = chances.iter().sum();
+    if sum > 0.0 {
+        chances.iter_mut().for_each(|c| *c /= sum);
+    }
+    chances
+}
+
+/// The cause named and how likely it is.
+pub fn name_cause(losses: &[Losses], falling: bool, c: &ForecastConstants) -> (VerdictCause, f64) {
+    let chances = chances(losses.iter().map(|l| (leader(l, c), 1.0)));
+    let first = (0..=NOTHING).max_by(|a, b| chances[*a].total_cmp(&chances[*b])).unwrap_or(NOTHING);
+    let pair = chances[1] + chances[2];
+    let name = LEADERS.get(first).copied().unwrap_or(VerdictCause::None);
+    match name {
+        VerdictCause::None if falling => (VerdictCause::Unsettled, chances[first]),
+        VerdictCause::LampAgeing | VerdictCause::SensorDrift if chances[first] >= c.name_lamp_or_sensor_at => {
+            (name, chances[first])
+        }
+        VerdictCause::LampAgeing | VerdictCause::SensorDrift if pair < c.pair_at => {
+            (VerdictCause::Unsettled, chances[first])
+        }
+        VerdictCause::LampAgeing | VerdictCause::SensorDrift => (VerdictCause::LampOrSensor, pair),
+        _ if chances[first] >= c.name_at => (name, chances[first]),
+        _ if pair >= c.pair_at => (VerdictCause::LampOrSensor, pair),
+        _ => (VerdictCause::Unsettled, chances[first]),
+    }
+}
+
+/// What a verdict's sentence needs besides the losses.
+#[derive(Clone, Copy, Debug)]
+pub struct Scene<'a> {
+    /// The draws.
+    pub fitted: &'a Fitted<'a>,
+    /// The course.
+    pub course: &'a Course,
+    /// Whether the light falls towards the set point within the horizon.
+    pub falling: bool,
+    /// Constants.
+    pub constants: &'a ForecastConstants,
+}
+
+/// The verdict with its sentence and the action that would settle what is open.
+pub fn verdict(losses: &[Losses], scene: &Scene<'_>) -> Verdict {
+    let (cause, probability) = name_cause(losses, scene.falling, scene.constants);
+    let settle_with = settle_with(losses, scene);
+    let says = sentence(cause, losses, scene);
+    Verdict { cause, probability: Some(probability), says, settle_with }
+}
+
+/// One plain sentence.
+fn sentence(cause: VerdictCause, losses: &[Losses], scene: &Scene<'_>) -> String {
+    let (total, shares) = shares(losses);
+    let of = |cause: Cause| shares.iter().find(|s| s.cause == cause).map_or(0.0, |s| s.percent);
+    match cause {
+        VerdictCause::SleeveFouling => sleeve_sentence(of(Cause::SleeveFouling), losses, scene),
+        VerdictCause::LampAgeing => {
+            let design = &scene.fitted.variants[0].design;
+            let hours = design.hours(design.now);
+            format!(
+                "The lamp has cost about {} of the light in {hours:.0} burning hours; the sleeve accounts for {} and the sensor for {}.",
+                say(of(Cause::LampAgeing)),
+                say(of(Cause::SleeveFouling)),
+                say(of(Cause::SensorDrift))
+            )
+        }
+        VerdictCause::SensorDrift => format!(
+            "The sensor or its window reads about {} low; the lamp accounts for {} and the sleeve for {}.",
+            say(of(Cause::SensorDrift)),
+            say(of(Cause::LampAgeing)),
+            say(of(Cause::SleeveFouling))
+        ),
+        VerdictCause::LampOrSensor => format!(
+            "Lamp and sensor together have cost about {}, and nothing so far tells the two apart; the sleeve accounts for {}.",
+            say(of(Cause::LampOrSensor)),
+            say(of(Cause::SleeveFouling))
+        ),
+        VerdictCause::WaterQuality => format!(
+            "The water lets about {} less light through than usual; the sleeve accounts for {}.",
+            say(of(Cause::WaterQuality)),
+            say(of(Cause::SleeveFouling))
+        ),
+        VerdictCause::Unexplained => format!(
+            "The light is {} lower than when new, and about {} of that fits neither sleeve, lamp, sensor nor the usual water.",
+            say(total.percent),
+            say(of(Cause::Unexplained))
+        ),
+        VerdictCause::None => {
+            format!(
+                "Nothing is wrong: all causes together have cost {}, and the light is not falling.",
+                say(total.percent)
+            )
+        }
+        VerdictCause::Unsettled => format!(
+            "The light is {} lower than when new; sleeve {}, lamp {}, sensor {}, water {} are too close to call.",
+            say(total.percent),
+            say(of(Cause::SleeveFouling)),
+            say(of(Cause::LampAgeing)),
+            say(of(Cause::SensorDrift)),
+            say(of(Cause::WaterQuality))
+        ),
+    }
+}
+
+/// A percentage in words for people: no false digits, nothing below zero.
+fn say(percent: f64) -> String {
+    if percent < 0.5 { "less than 1 %".to_owned() } else { format!("{percent:.0} %") }
+}
+
+/// A date for people.
+pub fn say_date(date: Date) -> String {
+    date.strftime("%-d %B %Y").to_string()
+}
+
+fn sleeve_sentence(all: f64, losses: &[Losses], scene: &Scene<'_>) -> String {
+    let design = &scene.fitted.variants[0].design;
+    let coat = spread(losses.iter().map(|l| percent(l.coat))).percent;
+    let rate = spread(losses.iter().map(|l| 100.0 * (-l.sleeve).exp() * l.rates[0])).percent;
+    let current = design.intervals.len() - 1;
+    let since = if current == 0 {
+        format!("The sleeve has cost {} since {}", say(all), say_date(scene.course.first))
+    } else {
+        let date = scene.course.date(design.intervals[current].from - 1);
+        let older = if all > coat + 1.0 { format!(", {} in all", say(all)) } else { String::new() };
+        format!("The sleeve has cost {} since it was cleaned on {}{older}", say(coat), say_date(date))
+    };
+    let pace = if rate < 0.005 { "hardly growing now".to_owned() } else { format!("about {rate:.2} % a day") };
+    format!("{since}, {pace}{}.", compare_intervals(scene, current))
+}
+
+/// How the pace of the present interval compares with the last three.
+fn compare_intervals(scene: &Scene<'_>, current: usize) -> &'static str {
+    let variant = 0;
+    let terms = &scene.fitted.variants[variant].design.terms;
+    let intervals = &scene.fitted.variants[variant].design.intervals;
+    let place = |k: usize| terms.iter().position(|t| *t == Term::IntervalRate(intervals[k].group));
+    let Some(now) = place(current).filter(|_| current > 0) else { return "" };
+    let before: Vec<usize> = (current.saturating_sub(3)..current).filter_map(place).collect();
+    let Some(rate) = terms.iter().position(|t| *t == Term::Rate) else { return "" };
+    let mut ratios: Vec<f64> = scene
+        .fitted
+        .draws
+        .iter()
+        .filter(|d| d.variant == variant && d.theta[rate] > 1e-4)
+        .map(|d| {
+            let mean = before.iter().map(|b| d.theta[*b]).sum::<f64>() / before.len().max(1) as f64;
+            (d.theta[rate] + d.theta[now]) / (d.theta[rate] + mean).max(1e-4)
+        })
+        .collect();
+    ratios.sort_by(f64::total_cmp);
+    match (quantile_sorted(&ratios, 0.1), quantile_sorted(&ratios, 0.9), before.len()) {
+        _ if ratios.is_empty() => "",
+        (low, _, _) if low > 1.1 => ", faster than before",
+        (_, high, _) if high < 0.9 => ", slower than before",
+        (_, _, 1) => ", as in the interval before",
+        (_, _, 2) => ", as in its last two intervals",
+        _ => ", as in its last three intervals",
+    }
+}
+
+/// An action that tells something, what it tells, and how exactly (ln).
+type Question = (ServiceAction, fn(&Losses) -> f64, f64, f64);
+
+/// What can be asked of a unit: action, what it reveals, its error in ln, and how much of a gain counts (an action
+/// that needs an instrument most people do not have counts for less). Errors by judgement.
+const QUESTIONS: [Question; 4] = [
+    (ServiceAction::SensorCleaned, |l| l.window, 0.01, 1.0),
+    (ServiceAction::ReferenceCheck, |l| l.sensor, 0.03, 0.6),
+    (ServiceAction::SleeveCleaned, |l| l.coat, 0.012, 0.9),
+    (ServiceAction::TransmittanceMeasured, |l| l.water, 0.02, 0.7),
+];
+
+/// The action with the largest expected gain of information about which cause leads: the entropy of the leader now
+/// less its mean entropy after the action, over outcomes drawn from the posterior itself.
+fn settle_with(losses: &[Losses], scene: &Scene<'_>) -> Option<SettleWith> {
+    let c = scene.constants;
+    let step = (losses.len() / 200).max(1);
+    let particles: Vec<(usize, &Losses)> = losses.iter().step_by(step).map(|l| (leader(l, c), l)).collect();
+    let before = entropy(&chances(particles.iter().map(|(leader, _)| (*leader, 1.0))));
+    let asked = QUESTIONS
+        .iter()
+        .filter(|(action, ..)| *action != ServiceAction::TransmittanceMeasured || scene.course.absorbance.is_none())
+        .map(|question| (question, question.3 * (before - entropy_after(&particles, question))))
+        .max_by(|a, b| a.1.total_cmp(&b.1))?;
+    let ((action, ..), gain) = asked;
+    (gain >= c.worth_asking).then(|| SettleWith { action: *action, says: why(*action) })
+}
+
+fn entropy_after(particles: &[(usize, &Losses)], question: &Question) -> f64 {
+    let (_, reveals, error, _) = question;
+    let values: Vec<f64> = particles.iter().map(|(_, l)| reveals(l)).collect();
+    let outcomes: Vec<f64> = values.iter().copied().step_by((values.len() / 50).max(1)).collect();
+    let one = |outcome: f64| {
+        let weight = |value: f64| (-0.25 * ((outcome - value) / error).powi(2)).exp();
+        entropy(&chances(particles.iter().zip(&values).map(|((leader, _), value)| (*leader, weight(*value)))))
+    };
+    outcomes.iter().map(|outcome| one(*outcome)).sum::<f64>() / outcomes.len().max(1) as f64
+}
+
+fn entropy(chances: &[f64]) -> f64 {
+    -chances.iter().filter(|p| **p > 0.0).map(|p| p * p.ln()).sum::<f64>()
+}
+
+fn why(action: ServiceAction) -> String {
+    match action {
+        ServiceAction::SensorCleaned => {
+            "Wipe the sensor's window and note a stable reading before and after: if it rises, the window was dirty; if not, look at lamp and sleeve."
+        }
+        ServiceAction::ReferenceCheck => {
+            "Compare the sensor with a reference sensor: that tells whether the light or only its measurement has fallen."
+        }
+        ServiceAction::SleeveCleaned => {
+            "Clean the sleeve alone and note a stable reading before and after: the rise is what the coat has cost."
+        }
+        _ => "Measure the transmittance of the water at 254 nm: that tells whether the water has changed.",
+    }
+    .to_owned()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn loss(sleeve: f64, lamp: f64, sensor: f64) -> Losses {
+        Losses { sleeve, coat: sleeve, lamp, sensor, window: sensor, ..Losses::default() }
+    }
+
+    #[test]
+    fn causes_are_named_by_how_often_they_lead() {
+        let c = ForecastConstants::default();
+        let name = |losses: &[Losses], falling| name_cause(losses, falling, &c);
+        assert_eq!(name(&[loss(0.1, 0.02, 0.0); 4], true), (VerdictCause::SleeveFouling, 1.0));
+        assert_eq!(name(&[loss(0.01, 0.014, 0.0); 4], false).0, VerdictCause::None);
+        assert_eq!(name(&[loss(0.01, 0.014, 0.0); 4], true).0, VerdictCause::Unsettled);
+        let either = [loss(0.0, 0.1, 0.05), loss(0.0, 0.05, 0.1)];
+        assert_eq!(name(&either, true), (VerdictCause::LampOrSensor, 1.0));
+        let three = [loss(0.1, 0.05, 0.0), loss(0.0, 0.1, 0.05), loss(0.1, 0.0, 0.0), loss(0.0, 0.0, 0.1)];
+        assert_eq!(name(&three, true), (VerdictCause::Unsettled, 0.5));
+    }
+
+    /// 100 (1 - exp(-x)): x = ln 2 is a half; a gain is negative.
+    #[test]
+    fn percent_of_a_loss() {
+        assert!((percent(std::f64::consts::LN_2) - 50.0).abs() < 1e-12);
+        assert!(percent(-0.1) < 0.0 && percent(0.0) == 0.0);
+    }
+}

@@ -1,0 +1,589 @@
+//! The regressors: what each part does to ln of light, each with its own resets.
+//!
+//! ln intensity = level - sum of losses. Every column here is the *negative* of what it costs, so that a coefficient of
+//! 0 or more is a loss, and the loss of a part on a day is -(its columns that day) x (their coefficients).
+//! The terms that differ between hypotheses (the *main* terms) stand last; what is the same under all of them (the
+//! *nuisance* terms) stands first and is integrated out once for all hypotheses.
+
+use super::constants::ModelConstants;
+use super::course::{Course, Covariate};
+use super::events::{EventKind, Events};
+use crate::domain::UnitSpec;
+
+/// How a deposit grows with time: it may take time to begin, and it may near an end.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Growth {
+    /// Time constant of the beginning, days; 0: at once. Days of growth: u - tau (1 - exp(-u / tau)).
+    pub delay_days: f64,
+    /// Days of growth that all growth comes to in the end (Kern and Seaton's asymptote over the rate at the start);
+    /// infinite: no end.
+    pub end_days: f64,
+}
+
+impl Growth {
+    /// In proportion to time.
+    pub const STEADY: Self = Self { delay_days: 0.0, end_days: f64::INFINITY };
+
+    /// Whether it goes on for ever.
+    pub fn is_endless(self) -> bool {
+        self.end_days.is_infinite()
+    }
+
+    /// Effective days (in hundreds) after `days` of exposure; a rate of 1 is that of steady growth.
+    pub fn at(self, days: f64) -> f64 {
+        let delay = self.delay_days;
+        let grown = if delay > 0.0 { days - delay * (1.0 - (-days / delay).exp()) } else { days };
+        let nearing = if self.is_endless() { grown } else { self.end_days * (1.0 - (-grown / self.end_days).exp()) };
+        nearing / 100.0
+    }
+}
+
+/// Over how many days what is unusual in the water passes, days. By judgement, from the lengths of storms.
+const PASSING_DAYS: f64 = 10.0;
+/// Days ahead for which the yearly course of growth is worked out; a longer horizon keeps the last.
+const DAYS_AHEAD: i32 = 760;
+
+/// Which part of the loss a term belongs to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Share {
+    /// The level itself.
+    Level,
+    /// The lamp.
+    Lamp,
+    /// The sleeve.
+    Sleeve,
+    /// The sensor and its window.
+    Sensor,
+    /// The water.
+    Water,
+    /// A lasting shift: water or sensor, not told apart.
+    Shift,
+    /// Water temperature, which comes and goes and is no loss.
+    Temperature,
+}
+
+/// One regressor.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Term {
+    /// The intervals of group `g` foul faster or slower than the unit does.
+    IntervalRate(usize),
+    /// The rate of fouling goes with the year, sine.
+    RateSine,
+    /// The rate of fouling goes with the year, cosine.
+    RateCosine,
+    /// What each cleaning before an interval of group `g` left behind.
+    LeftBehind(usize),
+    /// Deposit from before the first known cleaning.
+    InitialDeposit,
+    /// A film from before the first reading that no cleaning takes off.
+    PermanentAtStart,
+    /// The first lamp's age at the first reading is not known.
+    LampAtStart,
+    /// The first sensor's age at the first reading is not known.
+    SensorAtStart,
+    /// Lamp `j` (from 1) starts weaker than the first.
+    LampStep(usize),
+    /// Lamp `j` (from 1) ages faster than the first.
+    LampSlopeChange(usize),
+    /// Curvature of lamp ageing.
+    LampCurve,
+    /// Light that goes in the first hours of a lamp.
+    BurnIn,
+    /// Sensor `j` (from 1) reads lower than the first.
+    SensorStep(usize),
+    /// A lasting shift, by its place among the events of that kind.
+    Shift(usize),
+    /// Water temperature.
+    Temperature,
+    /// Absorbance of the water.
+    Absorbance,
+    /// The level: ln of light with everything new and clean and the usual water.
+    Level,
+    /// Loss of a lamp over its rated hours.
+    LampSlope,
+    /// The unit's rate of fouling.
+    Rate,
+    /// Curvature of the deposit's growth.
+    Curve,
+    /// Dirt on the sensor's window.
+    Window,
+    /// Drift of the sensor.
+    Drift,
+    /// Yearly course, sine.
+    SeasonSine,
+    /// Yearly course, cosine.
+    SeasonCosine,
+}
+
+impl Term {
+    /// Which part of the loss it belongs to.
+    pub fn share(self) -> Share {
+        match self {
+            Self::Level => Share::Level,
+            Self::LampStep(_)
+            | Self::LampSlopeChange(_)
+            | Self::LampCurve
+            | Self::BurnIn
+            | Self::LampAtStart
+            | Self::LampSlope => Share::Lamp,
+            Self::IntervalRate(_)
+            | Self::RateSine
+            | Self::RateCosine
+            | Self::LeftBehind(_)
+            | Self::InitialDeposit
+            | Self::PermanentAtStart
+            | Self::Rate
+            | Self::Curve => Share::Sleeve,
+            Self::SensorStep(_) | Self::SensorAtStart | Self::Window | Self::Drift => Share::Sensor,
+            Self::Temperature => Share::Temperature,
+            Self::Absorbance | Self::SeasonSine | Self::SeasonCosine => Share::Water,
+            Self::Shift(_) => Share::Shift,
+        }
+    }
+
+    /// Whether its coefficient cannot be negative.
+    pub fn at_least_zero(self) -> bool {
+        matches!(
+            self,
+            Self::LeftBehind(_)
+                | Self::InitialDeposit
+                | Self::PermanentAtStart
+                | Self::BurnIn
+                | Self::Absorbance
+                | Self::LampSlope
+                | Self::Rate
+                | Self::Window
+                | Self::Drift
+        )
+    }
+}
+
+/// The time between two cleanings.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Interval {
+    /// Its first day.
+    pub from: i32,
+    /// Exposure of the sleeve at its start, days: more than 0 only for the first.
+    pub exposed: f64,
+    /// Whether it began with a new sleeve.
+    pub new_sleeve: bool,
+    /// Which group of intervals it shares its rate with.
+    pub group: usize,
+}
+
+/// Every regressor of a unit as a function of the day.
+#[derive(Clone, Debug)]
+pub struct Design<'a> {
+    course: &'a Course,
+    /// The terms in order; the first [`Self::nuisance`] are nuisance terms.
+    pub terms: Vec<Term>,
+    /// How many nuisance terms there are.
+    pub nuisance: usize,
+    /// Intervals between cleanings, ascending.
+    pub intervals: Vec<Interval>,
+    /// How the deposit grows.
+    pub growth: Growth,
+    /// The day whose losses are "now": today, or the day after a service of today.
+    pub now: i32,
+    lamps: Vec<i32>,
+    lamp_hours: Vec<f64>,
+    rated_hours: f64,
+    new_hours: f64,
+    burn_in_hours: f64,
+    sensors: Vec<i32>,
+    windows: Vec<i32>,
+    lamp_age_known: bool,
+    sensor_age_known: bool,
+    sensor_age_at_start: f64,
+    window_age_at_start: f64,
+    shifts: Vec<i32>,
+    exposure: Vec<f64>,
+    /// Growth since the last cleaning weighed with the sine and cosine of the year, for each day from 0.
+    yearly: Vec<(f64, f64)>,
+    pace: f64,
+    own_pace_until: f64,
+}
+
+impl<'a> Design<'a> {
+    /// The regressors of `course` with the resets of `events`.
+    pub fn new(
+        course: &'a Course,
+        spec: &UnitSpec,
+        events: &Events,
+        growth: Growth,
+        c: &ModelConstants,
+        own_pace_days: (f64, f64),
+    ) -> Self {
+        let mut exposure = vec![0.0];
+        for on in &course.on {
+            exposure.push(exposure[exposure.len() - 1] + on);
+        }
+        let recent = &course.on[course.on.len().saturating_sub(60)..];
+        let pace = recent.iter().sum::<f64>() / recent.len().max(1) as f64;
+        let now = events.list.iter().map(|e| e.day).filter(|d| *d <= course.today + 1).fold(course.today, i32::max);
+        let mut design = Self {
+            course,
+            terms: Vec::new(),
+            nuisance: 0,
+            intervals: Vec::new(),
+            growth,
+            now,
+            lamps: inside(events, &[EventKind::LampReplaced], now),
+            lamp_hours: Vec::new(),
+            rated_hours: spec.lamp.rated_hours.max(100.0),
+            new_hours: c.lamp_new_hours,
+            burn_in_hours: c.burn_in_hours,
+            sensors: inside(events, &[EventKind::SensorReplaced], now),
+            windows: inside(events, &[EventKind::WindowWiped, EventKind::SensorReplaced], now),
+            lamp_age_known: lamp_age_known(course, spec, events),
+            sensor_age_known: false,
+            sensor_age_at_start: 0.0,
+            window_age_at_start: 0.0,
+            shifts: inside(events, &[EventKind::Shift], now),
+            exposure,
+            yearly: Vec::new(),
+            // A unit that is closed now is looked at as if it were opened: a date for a unit out of service would be
+            // no date at all.
+            pace: if pace < 0.05 { 1.0 } else { pace },
+            own_pace_until: 0.0,
+        };
+        let unknown = c.lamp_age.mean * design.rated_hours;
+        design.lamp_hours = lamp_hours(course, spec, events, &design.lamps, unknown);
+        design.set_ages(spec, events, c);
+        design.set_intervals(spec, events);
+        design.group_intervals(c.most_own_rates.max(2));
+        let age = design.interval_age(design.now);
+        design.own_pace_until = age + age.clamp(own_pace_days.0, own_pace_days.1);
+        design.yearly = design.grow_by_season(DAYS_AHEAD);
+        design.list_terms(events, spec);
+        design
+    }
+
+    fn set_ages(&mut self, spec: &UnitSpec, events: &Events, c: &ModelConstants) {
+        let age = |at: Option<crate::domain::Timestamp>| {
+            at.map(|at| f64::from(-self.course.number(at.date_in(&spec.zone))).max(0.0))
+        };
+        let logged =
+            |kinds: &[EventKind]| events.days(kinds).into_iter().rfind(|day| *day <= 0).map(|day| f64::from(-day));
+        let least = |a: Option<f64>, b: Option<f64>| match (a, b) {
+            (Some(a), Some(b)) => Some(a.min(b)),
+            (a, b) => a.or(b),
+        };
+        let sensor = least(age(spec.sensor.installed), logged(&[EventKind::SensorReplaced]));
+        let window = least(age(spec.sensor.cleaned), logged(&[EventKind::WindowWiped]));
+        self.sensor_age_known = sensor.is_some();
+        self.sensor_age_at_start = sensor.unwrap_or(365.25 * c.sensor_age_years.mean);
+        self.window_age_at_start = least(window, sensor).unwrap_or(0.0);
+    }
+
+    fn set_intervals(&mut self, spec: &UnitSpec, events: &Events) {
+        let kinds = [EventKind::SleeveCleaned, EventKind::SleeveReplaced];
+        let papers = [spec.sleeve.cleaned, spec.sleeve.installed];
+        let from_papers = papers.into_iter().flatten().map(|at| self.course.number(at.date_in(&spec.zone)));
+        let logged = events.list.iter().filter(|e| kinds.contains(&e.kind) && e.day <= 0).map(|e| e.day);
+        let clean_on = from_papers.filter(|day| *day <= 0).chain(logged).max();
+        let exposed = clean_on.map_or(0.0, |day| f64::from(-day).min(2_000.0));
+        self.intervals.push(Interval { from: 0, exposed, new_sleeve: false, group: 0 });
+        for event in events.list.iter().filter(|e| kinds.contains(&e.kind) && e.day > 0 && e.day <= self.now) {
+            let new_sleeve = event.kind == EventKind::SleeveReplaced;
+            match self.intervals.last_mut() {
+                Some(last) if last.from == event.day => last.new_sleeve |= new_sleeve,
+                _ => self.intervals.push(Interval { from: event.day, exposed: 0.0, new_sleeve, group: 0 }),
+            }
+        }
+    }
+
+    /// The latest half of the groups holds one interval each; the older intervals share the rest.
+    fn group_intervals(&mut self, most: usize) {
+        let count = self.intervals.len();
+        let alone = if count <= most { count } else { most / 2 };
+        let (old, groups) = (count - alone, most - alone);
+        for (k, interval) in self.intervals.iter_mut().enumerate() {
+            let shared = (k * groups).checked_div(old).unwrap_or(0);
+            interval.group = if k < old { shared } else { groups.min(old) + k - old };
+        }
+    }
+
+    fn list_terms(&mut self, events: &Events, spec: &UnitSpec) {
+        let mut terms = Vec::new();
+        let count = self.intervals.len();
+        if count > 1 {
+            let groups = self.intervals.last().map_or(0, |last| last.group + 1);
+            terms.extend((0..groups).map(Term::IntervalRate));
+            let left = |g: &usize| self.intervals.iter().skip(1).any(|i| i.group == *g && !i.new_sleeve);
+            terms.extend((0..groups).filter(left).map(Term::LeftBehind));
+        }
+        terms.extend([Term::RateSine, Term::RateCosine]);
+        let clean_known = spec.sleeve.cleaned.is_some()
+            || spec.sleeve.installed.is_some()
+            || events
+                .list
+                .iter()
+                .any(|e| matches!(e.kind, EventKind::SleeveCleaned | EventKind::SleeveReplaced) && e.day <= 0);
+        if !clean_known {
+            terms.push(Term::InitialDeposit);
+        }
+        terms.push(Term::PermanentAtStart);
+        terms.extend((!self.lamp_age_known).then_some(Term::LampAtStart));
+        for lamp in 1..=self.lamps.len() {
+            terms.extend([Term::LampStep(lamp), Term::LampSlopeChange(lamp)]);
+        }
+        terms.extend([Term::LampCurve, Term::BurnIn]);
+        terms.extend((1..=self.sensors.len()).map(Term::SensorStep));
+        terms.extend((0..self.shifts.len()).map(Term::Shift));
+        terms.extend(self.course.temperature.as_ref().map(|_| Term::Temperature));
+        terms.extend(self.course.absorbance.as_ref().map(|_| Term::Absorbance));
+        terms.push(Term::Level);
+        self.nuisance = terms.len();
+        terms.extend([Term::LampSlope, Term::Rate, Term::Curve, Term::Window, Term::Drift]);
+        terms.extend((!self.sensor_age_known).then_some(Term::SensorAtStart));
+        if self.course.temperature.is_none() || self.course.absorbance.is_none() {
+            terms.extend([Term::SeasonSine, Term::SeasonCosine]);
+        }
+        self.terms = terms;
+    }
+
+    /// The regressors of a day, past or future.
+    pub fn row(&self, day: i32) -> Vec<f64> {
+        let interval = self.intervals.partition_point(|i| i.from <= day).max(1) - 1;
+        let days = self.interval_age(day);
+        let grown = self.growth.at(days);
+        let own = self.growth.at(days.min(self.own_pace_until));
+        let (lamp, hours) = self.lamp_at(day);
+        let h = (hours - self.new_hours) / self.rated_hours;
+        let bend = |h: f64| h * (h - 0.6);
+        let yearly = self.yearly_growth(day);
+        let (sin, cos) = (std::f64::consts::TAU * self.year(day)).sin_cos();
+        self.terms
+            .iter()
+            .map(|term| match *term {
+                Term::Level => 1.0,
+                Term::IntervalRate(g) => gate(g == self.intervals[interval].group, -own),
+                Term::RateSine => -yearly.0,
+                Term::RateCosine => -yearly.1,
+                Term::LeftBehind(g) => -self.cleanings_left(g, interval),
+                Term::LampAtStart => gate(lamp == 0, -1.0),
+                Term::SensorAtStart => gate(self.sensors.first().is_none_or(|first| day < *first), -1.0),
+                Term::PermanentAtStart => gate(!self.intervals[..=interval].iter().any(|i| i.new_sleeve), -1.0),
+                Term::InitialDeposit => gate(interval == 0, -1.0),
+                Term::LampStep(j) => gate(j == lamp, -1.0),
+                Term::LampSlopeChange(j) => gate(j == lamp, -h),
+                Term::LampCurve => bend(self.new_hours / self.rated_hours) - bend(hours / self.rated_hours),
+                Term::BurnIn => (-hours / self.burn_in_hours).exp() - (-self.new_hours / self.burn_in_hours).exp(),
+                Term::SensorStep(j) => gate(j == self.sensors.partition_point(|d| *d <= day), -1.0),
+                Term::Shift(i) => gate(self.shifts[i] <= day, -1.0),
+                Term::Temperature => self.covariate(self.course.temperature.as_ref(), day),
+                Term::Absorbance => -std::f64::consts::LN_10 * self.covariate(self.course.absorbance.as_ref(), day),
+                Term::LampSlope => -h,
+                Term::Rate => -grown,
+                Term::Curve => -curve(grown),
+                Term::Window => -since(&self.windows, self.window_age_at_start, day) / 100.0,
+                Term::Drift => -since(&self.sensors, self.sensor_age_at_start, day) / 365.25,
+                Term::SeasonSine => -sin,
+                Term::SeasonCosine => -cos,
+            })
+            .collect()
+    }
+
+    /// How much further than its own pace supports an interval is carried on, in hundreds of days.
+    pub fn beyond_own_pace(&self, day: i32) -> f64 {
+        let days = self.interval_age(day);
+        self.growth.at(days) - self.growth.at(days.min(self.own_pace_until))
+    }
+
+    /// Growth of the present deposit from now to `day`, in hundreds of days.
+    pub fn grown_since_now(&self, day: i32) -> f64 {
+        self.growth.at(self.interval_age(day)) - self.growth.at(self.interval_age(self.now))
+    }
+
+    /// The term of the present interval's own rate, whether it is in the list or not.
+    pub fn own_rate(&self) -> Term {
+        Term::IntervalRate(self.intervals.last().map_or(0, |last| last.group))
+    }
+
+    /// Exposure of the sleeve since the last cleaning, days.
+    pub fn interval_age(&self, day: i32) -> f64 {
+        let interval = self.intervals[self.intervals.partition_point(|i| i.from <= day).max(1) - 1];
+        (self.exposed(day) - self.exposed(interval.from) + interval.exposed).max(0.0)
+    }
+
+    /// Mean growth over the intervals before those of group `g`, in hundreds of days.
+    pub fn grown_before(&self, g: usize) -> f64 {
+        let before: Vec<f64> = (1..self.intervals.len())
+            .filter(|k| self.intervals[*k].group == g)
+            .map(|k| self.grown_over(k - 1))
+            .collect();
+        before.iter().sum::<f64>() / before.len().max(1) as f64
+    }
+
+    /// Growth over the whole of interval `k`, in hundreds of days.
+    fn grown_over(&self, k: usize) -> f64 {
+        let end = self.intervals.get(k + 1).map_or(self.now, |next| next.from);
+        let interval = self.intervals[k];
+        self.growth.at((self.exposed(end) - self.exposed(interval.from) + interval.exposed).max(0.0))
+    }
+
+    fn grow_by_season(&self, days_ahead: i32) -> Vec<(f64, f64)> {
+        let (mut sine, mut cosine, mut before) = (0.0, 0.0, 0.0);
+        (0..self.now + days_ahead)
+            .map(|day| {
+                let grown = self.growth.at(self.interval_age(day));
+                if day == 0 || grown < before {
+                    (sine, cosine, before) = (0.0, 0.0, if day == 0 { grown } else { 0.0 });
+                }
+                let (sin, cos) = (std::f64::consts::TAU * self.year(day)).sin_cos();
+                sine += sin * (grown - before);
+                cosine += cos * (grown - before);
+                before = grown;
+                (sine, cosine)
+            })
+            .collect()
+    }
+
+    fn yearly_growth(&self, day: i32) -> (f64, f64) {
+        let known = usize::try_from(day).ok().and_then(|d| self.yearly.get(d).or(self.yearly.last()));
+        known.copied().unwrap_or_default()
+    }
+
+    /// Hours the present lamp has burnt on `day`.
+    pub fn hours(&self, day: i32) -> f64 {
+        self.lamp_at(day).1
+    }
+
+    /// Share of the time the unit runs, as lately.
+    pub fn pace(&self) -> f64 {
+        self.pace
+    }
+
+    /// The place of each lasting shift among the terms and its age now, days.
+    pub fn shift_ages(&self) -> Vec<(usize, f64)> {
+        let age = |term: &Term| match term {
+            Term::Shift(i) => Some(f64::from(self.now - self.shifts[*i])),
+            _ => None,
+        };
+        self.terms.iter().enumerate().filter_map(|(place, term)| age(term).map(|age| (place, age))).collect()
+    }
+
+    /// The days of lasting shifts, in the order of their terms.
+    pub fn shifts(&self) -> &[i32] {
+        &self.shifts
+    }
+
+    /// Which lamp burns on `day` (0: the first) and for how many hours it has.
+    fn lamp_at(&self, day: i32) -> (usize, f64) {
+        let lamp = self.lamps.partition_point(|d| *d <= day);
+        let last = i32::try_from(self.lamp_hours.len()).unwrap_or(i32::MAX) - 1;
+        let known = day.clamp(0, last.max(0));
+        let hours = match usize::try_from(known).ok().and_then(|d| self.lamp_hours.get(d)) {
+            Some(hours) if self.lamps.partition_point(|d| *d <= known) == lamp => {
+                hours + 24.0 * self.pace * f64::from(day - known)
+            }
+            _ => 24.0 * self.pace * f64::from(day - self.lamps[lamp - 1]),
+        };
+        (lamp, hours.max(0.0))
+    }
+
+    /// How many cleanings of group `g` have left something on the sleeve of `interval`: those since it was new.
+    fn cleanings_left(&self, g: usize, interval: usize) -> f64 {
+        let known = &self.intervals[..=interval];
+        let since = known.iter().rposition(|i| i.new_sleeve).unwrap_or(0);
+        known[since + 1..].iter().filter(|i| i.group == g).count() as f64
+    }
+
+    /// Days of exposure before `day` began.
+    fn exposed(&self, day: i32) -> f64 {
+        let last = i32::try_from(self.exposure.len()).unwrap_or(i32::MAX) - 1;
+        let known = day.clamp(0, last);
+        let sum = usize::try_from(known).ok().and_then(|d| self.exposure.get(d)).copied().unwrap_or(0.0);
+        sum + self.pace * f64::from(day - known)
+    }
+
+    /// A covariate against what is usual; the future keeps what was lately.
+    fn covariate(&self, covariate: Option<&Covariate>, day: i32) -> f64 {
+        let Some(covariate) = covariate else { return 0.0 };
+        let known = usize::try_from(day).ok().filter(|_| day < self.course.today);
+        let value = known.and_then(|d| covariate.values.get(d).copied()).unwrap_or_else(|| {
+            // Passing clouding passes; what has lasted for a season stays.
+            let ahead = f64::from(day - self.course.today).max(0.0);
+            covariate.season + (covariate.lately - covariate.season) * (-ahead / PASSING_DAYS).exp()
+        });
+        value - covariate.usual
+    }
+
+    /// The place of a day in the year, 0 to 1.
+    fn year(&self, day: i32) -> f64 {
+        let start = f64::from(self.course.first.day_of_year());
+        ((start + f64::from(day)) / 365.25).fract()
+    }
+}
+
+fn gate(open: bool, value: f64) -> f64 {
+    if open { value } else { 0.0 }
+}
+
+/// Curvature with a bounded slope: u^2 / (u + 0.6) - 0.57 u. Plain u^2 runs away when carried on.
+fn curve(u: f64) -> f64 {
+    u * u / (u + 0.6) - 0.57 * u
+}
+
+/// Event days inside the course.
+fn inside(events: &Events, kinds: &[EventKind], now: i32) -> Vec<i32> {
+    events.days(kinds).into_iter().filter(|day| *day > 0 && *day <= now).collect()
+}
+
+/// Days since the last of `resets`, or since the start plus the age then.
+fn since(resets: &[i32], age_at_start: f64, day: i32) -> f64 {
+    match resets.partition_point(|d| *d <= day) {
+        0 => f64::from(day) + age_at_start,
+        n => f64::from(day - resets[n - 1]),
+    }
+}
+
+/// Whether papers, counter or log say how long the first lamp had burnt at the first reading.
+fn lamp_age_known(course: &Course, spec: &UnitSpec, events: &Events) -> bool {
+    spec.lamp.hours_at_start.is_some()
+        || spec.lamp.installed.is_some()
+        || course.counter.iter().any(Option::is_some)
+        || events.list.iter().any(|e| e.kind == EventKind::LampReplaced && e.day <= 0)
+}
+
+/// Hours burnt by the lamp of each calendar day: the counter where it was sent, else days times share.
+fn lamp_hours(course: &Course, spec: &UnitSpec, events: &Events, lamps: &[i32], unknown: f64) -> Vec<f64> {
+    let first_counter = course.counter.iter().flatten().next().copied();
+    let since_installed =
+        |at: crate::domain::Timestamp| 24.0 * f64::from(-course.number(at.date_in(&spec.zone))).max(0.0);
+    let logged = events.days(&[EventKind::LampReplaced]).into_iter().rfind(|d| *d <= 0).map(|d| f64::from(-d) * 24.0);
+    let start = spec
+        .lamp
+        .hours_at_start
+        .or(logged)
+        .or(first_counter)
+        .or_else(|| spec.lamp.installed.map(since_installed))
+        .unwrap_or(unknown);
+    let mut hours = start.max(0.0);
+    let mut offset: Option<f64> = None;
+    let mut out = Vec::with_capacity(course.on.len());
+    for (day, on) in (0i32..).zip(&course.on) {
+        let counter = usize::try_from(day).ok().and_then(|d| course.counter[d]);
+        let burnt = if day == 0 { 0.0 } else { 24.0 * on };
+        if lamps.contains(&day) {
+            hours = 0.0;
+            offset = None;
+        } else {
+            hours += burnt;
+        }
+        if let Some(counter) = counter {
+            let counted = offset.map(|o| counter - o);
+            match counted {
+                // The counter goes on as it should.
+                Some(counted) if counted >= hours - burnt - 24.0 && counted <= hours + 24.0 * 60.0 => {
+                    hours = counted.max(0.0);
+                }
+                // First count of this lamp, or the timer was reset or set to something else: count on from here.
+                _ => offset = Some(counter - hours),
+            }
+        }
+        out.push(hours);
+    }
+    out
+}

@@ -1,0 +1,290 @@
+//! When the light will be too little: every draw is carried on, day by day, until it crosses the set point.
+
+use jiff::civil::Date;
+use ndarray::{Array1, Array2, ArrayView1, Axis};
+use rand::{Rng, RngExt};
+use rand_distr::StandardNormal;
+
+use super::causes::{self, Losses};
+use super::constants::{ForecastConstants, ModelConstants};
+use super::course::{Course, quantile_sorted};
+use super::design::{Share, Term};
+use super::model::{Draw, Fitted, Variant};
+use crate::domain::assessment::{AfterCleaning, Crossing};
+
+/// A drift of this size makes a sensor due: a duty sensor may differ from a reference by a factor of 1.2 (EPA
+/// 815-R-06-007 sec. 6.4.1.1, from memory), here as ln.
+const SENSOR_DRIFT_LIMIT: f64 = 0.182;
+
+/// Dates and readings ahead.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Ahead {
+    /// Quantiles of the crossing.
+    pub crossing: Crossing,
+    /// When to clean.
+    pub clean_by: Option<Date>,
+    /// When the light would be too little even with a clean sleeve.
+    pub lamp_by_light: Option<Date>,
+    /// When the sensor's drift reaches its limit.
+    pub sensor_by_drift: Option<Date>,
+    /// The reading after a cleaning now.
+    pub after_cleaning: Option<AfterCleaning>,
+    /// Whether half of the courses cross inside the horizon.
+    pub falling: bool,
+}
+
+/// The first index at which the mean of that value and the `mean_days - 1` before it is at or under `limit`; the first
+/// values take those there are.
+pub fn first_crossing(light: impl Iterator<Item = f64>, limit: f64, mean_days: usize) -> Option<usize> {
+    let mut recent = std::collections::VecDeque::with_capacity(mean_days + 1);
+    let mut sum = 0.0;
+    light.enumerate().find_map(|(place, value)| {
+        sum += value;
+        recent.push_back(value);
+        if recent.len() > mean_days {
+            sum -= recent.pop_front().unwrap_or(0.0);
+        }
+        (sum <= limit * recent.len() as f64).then_some(place)
+    })
+}
+
+/// Carries every draw on.
+pub fn ahead(
+    fitted: &Fitted<'_>,
+    losses: &[Losses],
+    course: &Course,
+    set_point: f64,
+    c: (&ModelConstants, &ForecastConstants),
+    rng: &mut impl Rng,
+) -> Ahead {
+    let (model, limits) = c;
+    let mut days: Vec<Option<usize>> = Vec::with_capacity(fitted.draws.len());
+    let mut mean_path: Option<(usize, Array1<f64>)> = None;
+    for (place, variant) in fitted.variants.iter().enumerate() {
+        let draws: Vec<&Draw> = fitted.draws.iter().filter(|d| d.variant == place).collect();
+        if draws.is_empty() {
+            continue;
+        }
+        let future = Future::new(variant, limits.horizon_days);
+        let thetas = Array2::from_shape_fn((variant.design.terms.len(), draws.len()), |(k, d)| draws[d].theta[k]);
+        let paths = future.rows.dot(&thetas);
+        for (draw, path) in draws.iter().zip(paths.axis_iter(Axis(1))) {
+            let light = future.walk(draw, path, fitted.centre, (model, limits), rng);
+            days.push(first_crossing(light, set_point, limits.mean_days));
+        }
+        if mean_path.as_ref().is_none_or(|(count, _)| *count < draws.len()) {
+            mean_path = thetas.mean_axis(Axis(1)).map(|theta| (draws.len(), theta));
+        }
+    }
+    let now = fitted.variants[0].design.now;
+    let date = |offset: usize| course.date(now.saturating_add(i32::try_from(offset).unwrap_or(i32::MAX)));
+    let crossing = quantiles(days, date);
+    let mut ahead = Ahead { crossing, falling: crossing.p50.is_some(), ..Ahead::default() };
+    ahead.after_cleaning = Some(after_cleaning(fitted, losses, course, set_point, rng));
+    ahead.clean_by = crossing.p10.filter(|by| cleaning_helps(fitted, losses, course, *by, limits));
+    let heaviest = fitted.components.first().map_or(0, |component| component.variant);
+    ahead.add_parts(fitted, heaviest, course, set_point, limits);
+    ahead
+}
+
+impl Ahead {
+    /// Dates of lamp and sensor from the mean course of the heaviest variant.
+    fn add_parts(
+        &mut self,
+        fitted: &Fitted<'_>,
+        heaviest: usize,
+        course: &Course,
+        set_point: f64,
+        limits: &ForecastConstants,
+    ) {
+        let draws: Vec<&Draw> = fitted.draws.iter().filter(|d| d.variant == heaviest).collect();
+        if draws.is_empty() {
+            return;
+        }
+        let variant = &fitted.variants[heaviest];
+        let future = Future::new(variant, limits.horizon_days);
+        let count = draws.len() as f64;
+        let mean = |k: usize| draws.iter().map(|d| d.theta[k]).sum::<f64>() / count;
+        let theta = Array1::from_iter((0..variant.design.terms.len()).map(mean));
+        let sum = |keep: &dyn Fn(Term) -> bool| {
+            let terms = variant.design.terms.iter().zip(&theta);
+            let kept = Array1::from_iter(terms.map(|(term, value)| if keep(*term) { *value } else { 0.0 }));
+            future.rows.dot(&kept)
+        };
+        let date =
+            |offset: usize| course.date(variant.design.now.saturating_add(i32::try_from(offset).unwrap_or(i32::MAX)));
+        let clean = sum(&|term| !causes::is_coat(term));
+        let light = clean.iter().map(|ln| (fitted.centre + ln).exp());
+        self.lamp_by_light = first_crossing(light, set_point, limits.mean_days).map(date);
+        let drift = sum(&|term| term.share() == Share::Sensor);
+        self.sensor_by_drift = drift.iter().position(|ln| -ln >= SENSOR_DRIFT_LIMIT).map(date);
+    }
+}
+
+/// The regressors of the days ahead.
+struct Future {
+    rows: Array2<f64>,
+    /// Growth since now, and of it what is beyond the interval's own pace, in hundreds of days.
+    grows: Vec<(f64, f64)>,
+    rate: Option<usize>,
+    own: Option<usize>,
+    /// Place and age of each lasting shift, days.
+    shifts: Vec<(usize, f64)>,
+}
+
+impl Future {
+    fn new(variant: &Variant<'_>, horizon_days: i32) -> Self {
+        let design = &variant.design;
+        let days = design.now..=design.now + horizon_days.max(1);
+        let flat: Vec<f64> = days.clone().flat_map(|day| design.row(day)).collect();
+        let terms = design.terms.len();
+        Self {
+            rows: Array2::from_shape_vec((flat.len() / terms.max(1), terms), flat).unwrap_or_default(),
+            grows: days.map(|day| (design.grown_since_now(day), design.beyond_own_pace(day))).collect(),
+            rate: design.terms.iter().position(|term| *term == Term::Rate),
+            shifts: design.shift_ages(),
+            own: design.terms.iter().position(|term| *term == design.own_rate()),
+        }
+    }
+
+    /// How much of the present shifts is passing under a draw, ln, and over how many days it fades.
+    fn passing_shifts(&self, draw: &Draw, limits: &ForecastConstants, rng: &mut impl Rng) -> (f64, f64) {
+        let (chance, days) = limits.shift_passes;
+        let parts = self.shifts.iter().map(|(term, age)| {
+            let passes = rng.random::<f64>() < chance * (-age / days).exp();
+            if passes { draw.theta[*term] } else { 0.0 }
+        });
+        (parts.sum(), 0.5 * days)
+    }
+
+    /// The light of one draw, day by day. Past what the present interval's age supports its rate is drawn anew about
+    /// the unit's.
+    fn walk<R: Rng>(
+        &self,
+        draw: &Draw,
+        path: ArrayView1<'_, f64>,
+        centre: f64,
+        (model, limits): (&ModelConstants, &ForecastConstants),
+        rng: &mut R,
+    ) -> impl Iterator<Item = f64> {
+        let anew: f64 = rng.sample(StandardNormal);
+        let rate = self.rate.map_or(0.0, |k| draw.theta[k]);
+        let change = (model.interval_spread * rate * anew).max(-rate);
+        let pace: f64 = rng.sample(StandardNormal);
+        let own = self.own.map_or(0.0, |k| draw.theta[k]);
+        let faster = limits.pace_spread * pace * (rate + own).max(0.0);
+        let (passing, fade) = self.passing_shifts(draw, limits, rng);
+        let wander = draw.noise.wander;
+        let decay = wander.correlation(1.0);
+        let step = wander.sd * (1.0 - decay * decay).sqrt();
+        let mut z = draw.wandering;
+        path.into_iter().zip(&self.grows).enumerate().map(move |(place, (ln, (grown, beyond)))| {
+            if place > 0 {
+                let noise: f64 = rng.sample(StandardNormal);
+                z = decay * z + step * noise;
+            }
+            let returned = passing * (1.0 - (-(place as f64) / fade).exp());
+            (centre + ln + z + returned - faster * grown - change * beyond).exp()
+        })
+    }
+}
+
+/// Quantiles of the days to the crossing, those that never cross counting as later than any.
+fn quantiles(mut days: Vec<Option<usize>>, date: impl Fn(usize) -> Date) -> Crossing {
+    days.sort_by_key(|day| day.unwrap_or(usize::MAX));
+    let at = |share: f64| {
+        let place = (share * days.len() as f64).ceil() as usize;
+        days.get(place.saturating_sub(1)).copied().flatten().map(&date)
+    };
+    Crossing { p10: at(0.1), p50: at(0.5), p90: at(0.9) }
+}
+
+/// The reading to expect if the sleeve were cleaned now: the coat goes, but for what a cleaning leaves behind.
+fn after_cleaning(
+    fitted: &Fitted<'_>,
+    losses: &[Losses],
+    course: &Course,
+    set_point: f64,
+    rng: &mut impl Rng,
+) -> AfterCleaning {
+    let rows: Vec<Vec<f64>> = fitted.variants.iter().map(|v| v.design.row(v.design.now)).collect();
+    let _ = course;
+    let mut light: Vec<f64> = fitted
+        .draws
+        .iter()
+        .zip(losses)
+        .map(|(draw, losses)| {
+            let now: f64 = rows[draw.variant].iter().zip(&draw.theta).map(|(x, t)| x * t).sum();
+            let (noise, left): (f64, f64) = (rng.sample(StandardNormal), rng.sample(StandardNormal));
+            let left = (losses.coat * (0.05 + 0.04 * left)).max(0.0);
+            let own = draw.noise.day_variance.sqrt() * noise;
+            (fitted.centre + now + draw.wandering + losses.coat - left + own).exp()
+        })
+        .collect();
+    light.sort_by(f64::total_cmp);
+    let (low, high) = (quantile_sorted(&light, 0.1), quantile_sorted(&light, 0.9));
+    AfterCleaning { intensity: quantile_sorted(&light, 0.5), low, high, enough: low > set_point }
+}
+
+/// Whether a cleaning on `by` would give back a loss worth the trip: the median coat by then.
+fn cleaning_helps(
+    fitted: &Fitted<'_>,
+    losses: &[Losses],
+    course: &Course,
+    by: Date,
+    limits: &ForecastConstants,
+) -> bool {
+    let day = course.number(by);
+    let rows: Vec<Vec<f64>> = fitted.variants.iter().map(|v| v.design.row(day)).collect();
+    let coat = |draw: &Draw| {
+        let terms = fitted.variants[draw.variant].design.terms.iter();
+        let parts = terms.zip(&draw.theta).zip(&rows[draw.variant]);
+        parts.filter(|((term, _), _)| causes::is_coat(**term)).map(|((_, t), x)| -t * x).sum::<f64>()
+    };
+    let mut coats: Vec<f64> = fitted.draws.iter().map(coat).collect();
+    coats.sort_by(f64::total_cmp);
+    let _ = losses;
+    quantile_sorted(&coats, 0.5) >= limits.small_loss
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Days to 0.7 and 0.8 of clean from 0.5 % a day at the start; linear, exponential and asymptotic growth of the
+    /// deposit (Kern and Seaton 1959), closed forms. The crossing of the day's own value is the first whole day after.
+    #[test]
+    fn fouling_shapes() {
+        let linear = |t: f64| 1.0 - 0.005 * t;
+        let exponential = |t: f64| (-0.005 * t).exp();
+        let asymptotic = |end: f64| move |t: f64| 1.0 - end * (1.0 - (-0.005 * t / end).exp());
+        type Shape = (Box<dyn Fn(f64) -> f64>, Option<f64>, Option<f64>);
+        let shapes: [Shape; 5] = [
+            (Box::new(linear), Some(60.0), Some(40.0)),
+            (Box::new(exponential), Some(71.335), Some(44.629)),
+            (Box::new(|t| (-(1.0 - (-0.005 * t).exp())).exp()), Some(88.221), Some(50.500)),
+            (Box::new(asymptotic(0.5)), None, None),
+            (Box::new(asymptotic(0.3)), None, None),
+        ];
+        for (place, (shape, to_07, to_08)) in shapes.iter().enumerate() {
+            for (limit, want) in [(0.7, to_07), (0.8, to_08)] {
+                let found = first_crossing((0..365).map(|day| shape(f64::from(day))), limit, 1);
+                if let Some(want) = want {
+                    let found = found.unwrap() as f64;
+                    assert!((want - 1e-9..want + 1.0).contains(&found), "{place} {limit}: {found} for {want}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn seven_day_mean() {
+        // 10, 9, 8 ...: the mean of seven lags three days behind the value.
+        let light = (0..20).map(|day| 10.0 - f64::from(day));
+        assert_eq!(first_crossing(light.clone(), 2.0, 1), Some(8));
+        assert_eq!(first_crossing(light, 2.0, 7), Some(11));
+        assert_eq!(first_crossing([5.0; 9].into_iter(), 4.9, 7), None);
+        assert_eq!(first_crossing([5.0; 9].into_iter(), 5.0, 7), Some(0), "at the set point is not enough");
+        assert_eq!(first_crossing(std::iter::empty(), 5.0, 7), None);
+    }
+}

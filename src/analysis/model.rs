@@ -1,0 +1,452 @@
+//! From a course and the readings of its events to draws of everything that is not known.
+//!
+//! 1. Daily values that an event or an episode mixes are left out; a day's noise comes from day-to-day differences.
+//! 2. Under wide priors the noise is chosen roughly, and days far from the fit lose weight (Student-t by reweighting).
+//! 3. Noise grid x readings of the events x structures are weighed by evidence ([`super::structures`]).
+//! 4. The best of them are fitted through linfa-linear and drawn from in proportion to their weight.
+
+use ndarray::{Array1, Array2};
+use rand::{Rng, RngExt};
+use rand_distr::StandardNormal;
+
+use super::constants::ModelConstants;
+use super::course::{Course, median, quantile_sorted};
+use super::design::{Design, Share};
+use super::fit::{self, Priors};
+use super::posterior::Sampler;
+use super::structures::{Rows, Setting, Structure};
+use super::whiten::{Wander, Whitener};
+
+/// Passes of reweighting; the weights have settled to a per cent after two.
+const REWEIGHTINGS: usize = 2;
+/// Noise grid points within this of the best under wide priors are kept, nats.
+const NOISE_WINDOW: f64 = 3.5;
+/// And at most this many.
+const MOST_NOISES: usize = 4;
+
+/// One point of the noise grid.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Noise {
+    /// The slow wandering.
+    pub wander: Wander,
+    /// Variance of a day of usual precision, ln squared.
+    pub day_variance: f64,
+}
+
+/// One way to read the events, with its design.
+#[derive(Clone, Debug)]
+pub struct Variant<'a> {
+    /// The regressors under it.
+    pub design: Design<'a>,
+    /// ln of its weight beforehand.
+    pub ln_weight: f64,
+}
+
+/// A combination of reading, noise and structure, and how likely it is.
+#[derive(Clone, Copy, Debug)]
+pub struct Component {
+    /// Which variant.
+    pub variant: usize,
+    /// Which noise.
+    pub noise: Noise,
+    /// Which structure.
+    pub structure: Structure,
+    /// Probability.
+    pub weight: f64,
+}
+
+/// One draw of everything unknown.
+#[derive(Clone, Debug)]
+pub struct Draw {
+    /// Which variant its coefficients belong to.
+    pub variant: usize,
+    /// The structure.
+    pub structure: Structure,
+    /// The noise.
+    pub noise: Noise,
+    /// Coefficients, in the order of the variant's terms.
+    pub theta: Vec<f64>,
+    /// The slow wandering on the day "now".
+    pub wandering: f64,
+}
+
+/// What is known about a unit after the fit.
+#[derive(Clone, Debug)]
+pub struct Fitted<'a> {
+    /// The readings of the events.
+    pub variants: Vec<Variant<'a>>,
+    /// The mixture, heaviest first.
+    pub components: Vec<Component>,
+    /// Equally likely draws from it.
+    pub draws: Vec<Draw>,
+    /// ln of light that the level is counted from.
+    pub centre: f64,
+}
+
+/// Daily values that go into the fit.
+#[derive(Clone, Debug)]
+pub struct Observed {
+    /// Day numbers.
+    pub days: Vec<i32>,
+    /// ln light less the centre.
+    pub y: Array1<f64>,
+    /// Relative precision about 1.
+    pub precision: Vec<f64>,
+    /// Variance from rounding.
+    pub rounding: f64,
+    /// Reference checks: day and ln of duty over reference, the loss of sensor and window measured directly.
+    pub checks: Vec<(i32, f64)>,
+}
+
+impl Observed {
+    /// The days of `course` for which `leave_out` does not hold.
+    pub fn new(course: &Course, centre: f64, checks: Vec<(i32, f64)>, leave_out: impl Fn(i32) -> bool) -> Self {
+        let kept: Vec<usize> = (0..course.days.len()).filter(|i| !leave_out(course.days[*i])).collect();
+        let mut precision: Vec<f64> = kept.iter().map(|i| course.precision[*i]).collect();
+        let usual = median(&mut precision.clone()).max(1e-3);
+        precision.iter_mut().for_each(|p| *p /= usual);
+        Self {
+            days: kept.iter().map(|i| course.days[*i]).collect(),
+            y: kept.iter().map(|i| course.ln[*i] - centre).collect(),
+            precision,
+            rounding: course.rounding_variance,
+            checks,
+        }
+    }
+
+    /// Half the variance of the difference of neighbouring days, by two robust measures: the median absolute deviation
+    /// and, for sensors whose median hardly moves, the range of the middle 80 %.
+    fn half_difference_variance(&self, floor: f64) -> f64 {
+        let pairs = self.days.windows(2).zip(self.y.windows(2));
+        let mut steps: Vec<f64> = pairs.filter(|(d, _)| d[1] - d[0] <= 2).map(|(_, y)| y[1] - y[0]).collect();
+        let middle = median(&mut steps);
+        let range = quantile_sorted(&steps, 0.9) - quantile_sorted(&steps, 0.1);
+        let mut away: Vec<f64> = steps.iter().map(|s| (s - middle).abs()).collect();
+        let scale = 0.5 * (1.4826 * median(&mut away) + range / 2.563);
+        (scale * scale / 2.0).max(floor * floor)
+    }
+
+    /// Variance of each day.
+    fn variances(&self, noise: &Noise, weights: &[f64]) -> Vec<f64> {
+        let own = |(p, w): (&f64, &f64)| noise.day_variance / (p * w) + self.rounding;
+        self.precision.iter().zip(weights).map(own).collect()
+    }
+}
+
+/// The whole fit under the readings in `variants`; `None` where the numbers do not allow one (which the callers treat
+/// as too little data).
+pub fn fit<'a>(
+    variants: Vec<Variant<'a>>,
+    (noises, weights): (&[Noise], &[f64]),
+    observed: &Observed,
+    setting: &Setting<'_>,
+    centre: f64,
+    rng: &mut impl Rng,
+) -> Option<Fitted<'a>> {
+    let problems: Vec<Problem<'_, 'a>> =
+        variants.iter().map(|variant| Problem::new(variant, observed, setting)).collect();
+    let mut components = weigh(&problems, noises, weights);
+    keep_the_heavy(&mut components, setting.model);
+    let draws = draw(&problems, &components, weights, setting.model, rng)?;
+    Some(Fitted { variants, components, draws, centre })
+}
+
+/// A first choice of noise and the Student weights of the days, under wide beliefs.
+pub fn first_noise(variant: &Variant<'_>, observed: &Observed, setting: &Setting<'_>) -> Option<(Noise, Vec<f64>)> {
+    Problem::new(variant, observed, setting).first_noise()
+}
+
+/// The noises worth carrying on, best first: from `start` up and down the grid of spreads, for every memory, as long
+/// as the evidence grows. Wide beliefs let a fit explain with wild coefficients what is noise under sober ones, so the
+/// first choice is too small where the model fits badly.
+pub fn likely_noises(
+    variant: &Variant<'_>,
+    (start, weights): (&Noise, &[f64]),
+    rates: &[usize],
+    observed: &Observed,
+    setting: &Setting<'_>,
+) -> Vec<Noise> {
+    let model = setting.model;
+    let half = observed.half_difference_variance(model.day_sd_floor);
+    let mut weighed: Vec<(f64, Noise)> = Vec::new();
+    for tau in &model.wander_tau_days {
+        let noise = |place: usize| grid_noise(Wander { sd: model.wander_sd[place], tau_days: *tau }, half, model);
+        let near = |place: &usize| (model.wander_sd[*place] - start.wander.sd).abs();
+        let Some(from) = (0..model.wander_sd.len()).min_by(|a, b| near(a).total_cmp(&near(b))) else { continue };
+        let mut weigh = |place: usize| {
+            let noise = noise(place);
+            let ln = evidence(variant, (&noise, weights), rates, observed, setting).unwrap_or(f64::NEG_INFINITY);
+            weighed.push((ln, noise));
+            ln
+        };
+        let here = weigh(from);
+        for up in [true, false] {
+            let (mut place, mut last) = (from, here);
+            while let Some(next) = if up { place.checked_add(1) } else { place.checked_sub(1) }
+                && next < model.wander_sd.len()
+            {
+                let ln = weigh(next);
+                if ln < last {
+                    break;
+                }
+                (place, last) = (next, ln);
+            }
+        }
+    }
+    weighed.retain(|(ln, _)| ln.is_finite());
+    weighed.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let top = weighed.first().map_or(0.0, |(ln, _)| *ln);
+    weighed.iter().filter(|(ln, _)| top - ln < NOISE_WINDOW).take(MOST_NOISES).map(|(_, noise)| *noise).collect()
+}
+
+/// A point of the noise grid: what the wandering does not explain of the day-to-day differences is the day's own.
+fn grid_noise(wander: Wander, half_difference_variance: f64, model: &ModelConstants) -> Noise {
+    let part = wander.sd.powi(2) * (1.0 - wander.correlation(1.0));
+    let left = (half_difference_variance - part).max(0.15 * half_difference_variance);
+    Noise { wander, day_variance: left.max(model.day_sd_floor.powi(2)) }
+}
+
+/// The rates of fouling (by their place in the constants) that matter for telling readings apart: none, the best and
+/// its neighbours.
+pub fn likely_rates(
+    variant: &Variant<'_>,
+    noise: (&Noise, &[f64]),
+    observed: &Observed,
+    setting: &Setting<'_>,
+) -> Vec<usize> {
+    let count = setting.model.rates.len();
+    let problem = Problem::new(variant, observed, setting);
+    let (_, rows) = problem.rows(noise.0, noise.1);
+    let found = weigh_structures(&problem, &rows, &setting.structures(&variant.design));
+    let best = found.iter().max_by(|a, b| a.2.total_cmp(&b.2)).map_or(0, |(structure, ..)| structure.rate);
+    (0..count).filter(|rate| *rate == 0 || rate.abs_diff(best) <= 2).collect()
+}
+
+/// The log evidence of one reading of the events under one noise and `rates`, over the structures that matter for
+/// telling readings apart: all windows, lamp and sensor as usual.
+pub fn evidence(
+    variant: &Variant<'_>,
+    (noise, weights): (&Noise, &[f64]),
+    rates: &[usize],
+    observed: &Observed,
+    setting: &Setting<'_>,
+) -> Option<f64> {
+    let problem = Problem::new(variant, observed, setting);
+    let (_, rows) = problem.rows(noise, weights);
+    let mut candidates = setting.structures(&variant.design);
+    candidates.retain(|(s, _)| s.lamp == 0 && s.drift == 1 && rates.contains(&s.rate));
+    let found = weigh_structures(&problem, &rows, &candidates);
+    let best = found.iter().map(|(_, _, ln)| *ln).fold(f64::NEG_INFINITY, f64::max);
+    let sum: f64 = found.iter().map(|(_, _, ln)| (ln - best).exp()).sum();
+    (best.is_finite()).then(|| best + sum.ln())
+}
+
+/// One variant with its regressors written out.
+struct Problem<'p, 'a> {
+    variant: &'p Variant<'a>,
+    observed: &'p Observed,
+    setting: &'p Setting<'p>,
+    x: Array2<f64>,
+    extra: Vec<(Vec<f64>, f64)>,
+    bounded: Vec<bool>,
+}
+
+impl<'p, 'a> Problem<'p, 'a> {
+    fn new(variant: &'p Variant<'a>, observed: &'p Observed, setting: &'p Setting<'p>) -> Self {
+        let design = &variant.design;
+        let flat: Vec<f64> = observed.days.iter().flat_map(|day| design.row(*day)).collect();
+        let shape = (observed.days.len(), design.terms.len());
+        let sd = setting.model.reference_check_sd;
+        let check = |(day, ratio): &(i32, f64)| {
+            let only_sensor = |(value, term): (f64, &super::design::Term)| {
+                if term.share() == Share::Sensor { value / sd } else { 0.0 }
+            };
+            (design.row(*day).into_iter().zip(&design.terms).map(only_sensor).collect(), ratio / sd)
+        };
+        Self {
+            variant,
+            observed,
+            setting,
+            x: Array2::from_shape_vec(shape, flat).unwrap_or_default(),
+            extra: observed.checks.iter().map(check).collect(),
+            bounded: design.terms.iter().map(|term| term.at_least_zero()).collect(),
+        }
+    }
+
+    fn rows(&self, noise: &Noise, weights: &[f64]) -> (Whitener, Rows) {
+        let variances = self.observed.variances(noise, weights);
+        let white = Whitener::new(&self.observed.days, &variances, noise.wander);
+        let rows = Rows::new(&white, &self.x, &self.observed.y, &self.extra);
+        (white, rows)
+    }
+
+    fn first_noise(&self) -> Option<(Noise, Vec<f64>)> {
+        let model = self.setting.model;
+        let half = self.observed.half_difference_variance(model.day_sd_floor);
+        let tau = *model.wander_tau_days.first()?;
+        let grid: Vec<Noise> =
+            model.wander_sd.iter().map(|sd| grid_noise(Wander { sd: *sd, tau_days: tau }, half, model)).collect();
+        let priors = self.setting.wide_priors(&self.variant.design);
+        let mut weights = vec![1.0; self.observed.days.len()];
+        let mut best = self.rank(&grid, &weights, &priors).first()?.1;
+        for _ in 0..REWEIGHTINGS {
+            weights = self.student_weights(&best, &weights, &priors)?;
+            best = self.rank(&grid, &weights, &priors).first()?.1;
+        }
+        Some((best, weights))
+    }
+
+    /// The points of a grid with their log evidence, best first.
+    fn rank(&self, grid: &[Noise], weights: &[f64], priors: &Priors) -> Vec<(f64, Noise)> {
+        let nuisance = self.variant.design.nuisance;
+        let free = vec![false; self.bounded.len() - nuisance];
+        let mut ranked: Vec<(f64, Noise)> = grid
+            .iter()
+            .filter_map(|noise| {
+                let (_, rows) = self.rows(noise, weights);
+                let reduced = rows.reduce(nuisance, priors)?;
+                let ln = reduced.ln_evidence(&priors.mean[nuisance..], &priors.sd[nuisance..], &free)?;
+                Some((ln, *noise))
+            })
+            .collect();
+        ranked.sort_by(|a, b| b.0.total_cmp(&a.0));
+        ranked
+    }
+
+    /// w = (nu + 1) / (nu + (e / s)^2) with e^2 the expected square of the day's own error.
+    fn student_weights(&self, noise: &Noise, weights: &[f64], priors: &Priors) -> Option<Vec<f64>> {
+        let nu = self.setting.model.student_nu;
+        let (white, rows) = self.rows(noise, weights);
+        let theta = rows.mean(priors)?;
+        let residuals = (&self.observed.y - &self.x.dot(&theta)).to_vec();
+        let smooth = white.smooth(&residuals);
+        let weight = |((residual, (z, variance)), precision): ((&f64, &(f64, f64)), &f64)| {
+            let square = (residual - z).powi(2) + variance;
+            (nu + 1.0) / (nu + square / (noise.day_variance / precision + self.observed.rounding))
+        };
+        Some(residuals.iter().zip(&smooth).zip(&self.observed.precision).map(weight).collect())
+    }
+}
+
+/// All components with their log weights (not yet normalised) in `weight`.
+fn weigh(problems: &[Problem<'_, '_>], noises: &[Noise], weights: &[f64]) -> Vec<Component> {
+    let mut all: Vec<Component> = Vec::new();
+    for (place, problem) in problems.iter().enumerate() {
+        let model = problem.setting.model;
+        let mut candidates = problem.setting.structures(&problem.variant.design);
+        for (turn, noise) in noises.iter().enumerate() {
+            let (_, rows) = problem.rows(noise, weights);
+            let found = weigh_structures(problem, &rows, &candidates);
+            let best = found.iter().map(|(_, _, ln)| *ln).fold(f64::NEG_INFINITY, f64::max);
+            if turn == 0 {
+                // Structures out of the race under the best noise are not weighed under the others.
+                let floor = best + model.least_weight.ln() - 1.0;
+                candidates = found.iter().filter(|(_, _, ln)| *ln > floor).map(|(s, prior, _)| (*s, *prior)).collect();
+            }
+            all.extend(found.into_iter().map(|(structure, _, ln)| Component {
+                variant: place,
+                noise: *noise,
+                structure,
+                weight: ln + problem.variant.ln_weight,
+            }));
+        }
+    }
+    all
+}
+
+/// The structures (ordered by rate) with their weight beforehand and their log weight after.
+fn weigh_structures(
+    problem: &Problem<'_, '_>,
+    rows: &Rows,
+    candidates: &[(Structure, f64)],
+) -> Vec<(Structure, f64, f64)> {
+    let design = &problem.variant.design;
+    let bounded = &problem.bounded[design.nuisance..];
+    let mut found = Vec::with_capacity(candidates.len());
+    for group in candidates.chunk_by(|a, b| a.0.rate == b.0.rate) {
+        let priors = problem.setting.priors(design, &group[0].0);
+        let Some(reduced) = rows.reduce(design.nuisance, &priors) else { continue };
+        for (structure, ln_prior) in group {
+            let main = problem.setting.main_priors(design, structure);
+            if let Some(ln) = reduced.ln_evidence(&main.mean, &main.sd, bounded) {
+                found.push((*structure, *ln_prior, ln + ln_prior));
+            }
+        }
+    }
+    found
+}
+
+/// Turns log weights into probabilities, drops the light and sorts.
+fn keep_the_heavy(components: &mut Vec<Component>, model: &ModelConstants) {
+    components.retain(|c| c.weight.is_finite());
+    components.sort_by(|a, b| b.weight.total_cmp(&a.weight));
+    let Some(best) = components.first().map(|c| c.weight) else { return };
+    components.retain(|c| c.weight > best + model.least_weight.ln());
+    components.truncate(model.most_components);
+    components.iter_mut().for_each(|c| c.weight = (c.weight - best).exp());
+    let sum: f64 = components.iter().map(|c| c.weight).sum();
+    components.iter_mut().for_each(|c| c.weight /= sum);
+}
+
+/// The rows of a variant under a noise, and as few rows that fit alike.
+struct Compressed {
+    variant: usize,
+    noise: Noise,
+    rows: Rows,
+    x: Array2<f64>,
+    y: Array1<f64>,
+}
+
+/// Draws in proportion to the weights (systematically, so that no draw is lost to chance).
+fn draw(
+    problems: &[Problem<'_, '_>],
+    components: &[Component],
+    weights: &[f64],
+    model: &ModelConstants,
+    rng: &mut impl Rng,
+) -> Option<Vec<Draw>> {
+    let mut draws = Vec::with_capacity(model.draws);
+    let mut compressed: Vec<Compressed> = Vec::new();
+    let mut reached = 0.0;
+    for component in components {
+        let problem = &problems[component.variant];
+        let upto = |share: f64| (share * model.draws as f64 + 0.5).floor() as usize;
+        let count = upto(reached + component.weight) - upto(reached);
+        reached += component.weight;
+        if count == 0 {
+            continue;
+        }
+        let known = compressed.iter().position(|c| c.variant == component.variant && c.noise == component.noise);
+        let place = known.unwrap_or_else(|| {
+            let (_, rows) = problem.rows(&component.noise, weights);
+            let (x, y, _) = fit::compress(rows.x.view(), rows.y.view());
+            compressed.push(Compressed { variant: component.variant, noise: component.noise, rows, x, y });
+            compressed.len() - 1
+        });
+        let Compressed { rows, x, y, .. } = &compressed[place];
+        let priors = problem.setting.priors(&problem.variant.design, &component.structure);
+        let posterior = fit::posterior(x.view(), y.view(), &priors).ok()?;
+        let mut sampler = Sampler::new(&posterior, &problem.bounded)?;
+        sampler.run(model.gibbs.0, rng);
+        let last = problem.observed.days.last().copied()?;
+        let gap = f64::from((problem.variant.design.now - last).max(0));
+        for _ in 0..count {
+            sampler.run(model.gibbs.1, rng);
+            let theta = sampler.draw(rng);
+            let at_end = rows.y_end - rows.x_end.iter().zip(&theta).map(|(x, t)| x * t).sum::<f64>();
+            let wandering = carry_on(at_end, rows.end_variance, component.noise.wander, gap, rng);
+            let (variant, structure, noise) = (component.variant, component.structure, component.noise);
+            draws.push(Draw { variant, structure, noise, theta, wandering });
+        }
+    }
+    (!draws.is_empty()).then_some(draws)
+}
+
+/// A draw of the wandering `days` after its mean and variance were known.
+fn carry_on(mean: f64, variance: f64, wander: Wander, days: f64, rng: &mut impl Rng) -> f64 {
+    let decay = wander.correlation(days);
+    let stationary = wander.sd.powi(2);
+    let later = stationary + decay * decay * (variance - stationary);
+    let noise: f64 = rng.sample(StandardNormal);
+    decay * mean + later.max(0.0).sqrt() * noise
+}

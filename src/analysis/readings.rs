@@ -1,0 +1,167 @@
+//! How to read what was done: which log entries are true, which steps are what.
+//!
+//! The log is written by people. A cleaning done while the lamp was changed or the window wiped is easily left out of
+//! it; an entry may be wrong; a step up that nobody logged may be a cleaned sleeve, a wiped window, another sensor or
+//! the water. Each such doubt is an edit of the events with its odds beforehand, and edits are taken while the evidence
+//! pays for them. Where it is nearly even, both readings are kept as variants of the mixture.
+
+use super::events::{Event, EventKind, Events, Origin};
+use super::steps::StepsFound;
+
+/// A reading this many nats behind the best is not carried on.
+const NEARLY_EVEN: f64 = 4.0;
+/// Readings carried on at most.
+const MOST_READINGS: usize = 3;
+
+/// One doubt about the events.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Edit {
+    /// What it does.
+    pub change: Change,
+    /// ln of the odds for it beforehand.
+    pub ln_odds: f64,
+}
+
+/// What an edit does to the events.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Change {
+    /// Something was done on the day of another event and not logged.
+    Add(Event),
+    /// An event is something else than it was taken for.
+    Reread(Origin, EventKind, EventKind),
+    /// An event did not happen.
+    Drop(Origin, EventKind),
+}
+
+impl Edit {
+    fn apply(&self, events: &Events) -> Events {
+        match self.change {
+            Change::Add(event) => events.with(event),
+            Change::Reread(origin, from, to) => events.reread(origin, from, Some(to)),
+            Change::Drop(origin, kind) => events.reread(origin, kind, None),
+        }
+    }
+
+    /// What the edit is about: two edits about the same exclude each other.
+    fn about(&self) -> (Origin, Option<EventKind>) {
+        match self.change {
+            Change::Add(event) => (event.origin, None),
+            Change::Reread(origin, kind, _) | Change::Drop(origin, kind) => (origin, Some(kind)),
+        }
+    }
+}
+
+/// The doubts about `events`. Odds by judgement, from how often people leave things out of logs.
+pub fn doubts(events: &Events, found: &StepsFound) -> Vec<Edit> {
+    let mut edits = Vec::new();
+    let sleeve = |day: i32| {
+        events
+            .list
+            .iter()
+            .any(|e| e.day == day && matches!(e.kind, EventKind::SleeveCleaned | EventKind::SleeveReplaced))
+    };
+    for event in events.list.iter().filter(|event| event.day > 0) {
+        let again = |kind| Change::Add(Event { kind, ..*event });
+        let reread = |kind| Change::Reread(event.origin, event.kind, kind);
+        match (event.kind, event.origin) {
+            (EventKind::LampReplaced | EventKind::WindowWiped | EventKind::SensorReplaced, _) if !sleeve(event.day) => {
+                edits.push(Edit { change: again(EventKind::SleeveCleaned), ln_odds: -0.5 });
+            }
+            (EventKind::SleeveCleaned, Origin::Logged(place)) if found.no_recovery.contains(&place) => {
+                let change = Change::Drop(event.origin, event.kind);
+                edits.push(Edit { change, ln_odds: -1.0 });
+            }
+            (EventKind::SleeveCleaned, Origin::Step(_)) => {
+                edits.push(Edit { change: reread(EventKind::WindowWiped), ln_odds: -2.0 });
+                edits.push(Edit { change: reread(EventKind::LampReplaced), ln_odds: -3.0 });
+                edits.push(Edit { change: reread(EventKind::Shift), ln_odds: -3.0 });
+            }
+            (EventKind::LampReplaced, Origin::Logged(place)) if found.no_recovery.contains(&place) => {
+                edits.push(Edit { change: Change::Drop(event.origin, event.kind), ln_odds: -2.0 });
+            }
+            (EventKind::Shift, Origin::Step(_)) => {
+                edits.push(Edit { change: Change::Drop(event.origin, event.kind), ln_odds: 0.5 });
+            }
+            _ => {}
+        }
+    }
+    edits
+}
+
+/// The readings worth carrying on, best first, each with ln of its odds beforehand. `evidence` gives the log evidence
+/// of a reading, `None` where it cannot be had.
+pub fn choose(base: Events, edits: &[Edit], evidence: impl Fn(&Events) -> Option<f64>) -> Vec<(Events, f64)> {
+    let Some(start) = evidence(&base) else { return vec![(base, 0.0)] };
+    let gain_of = |edit: &Edit, events: &Events, before: f64| {
+        evidence(&edit.apply(events)).map(|after| after + edit.ln_odds - before)
+    };
+    let mut gains: Vec<(f64, &Edit)> =
+        edits.iter().filter_map(|edit| gain_of(edit, &base, start).map(|gain| (gain, edit))).collect();
+    gains.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let (mut best, mut at, mut odds) = (base, start, 0.0);
+    let mut settled = Vec::new();
+    let mut open: Vec<(f64, &Edit, bool)> = Vec::new();
+    for (alone, edit) in gains.iter().filter(|(gain, _)| *gain > -NEARLY_EVEN) {
+        if settled.contains(&edit.about()) {
+            continue;
+        }
+        // The gain beside the edits already taken.
+        let gain = if settled.is_empty() { Some(*alone) } else { gain_of(edit, &best, at) };
+        let Some(gain) = gain else { continue };
+        if gain > 0.0 {
+            best = edit.apply(&best);
+            at += gain - edit.ln_odds;
+            odds += edit.ln_odds;
+            settled.push(edit.about());
+        }
+        if gain.abs() < NEARLY_EVEN {
+            open.push((gain.abs(), edit, gain > 0.0));
+        }
+    }
+    open.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let undo = |edit: &Edit, taken: bool| match (edit.change, taken) {
+        (_, false) => Some((edit.apply(&best), odds + edit.ln_odds)),
+        (Change::Add(event), true) => Some((best.reread(event.origin, event.kind, None), odds - edit.ln_odds)),
+        (Change::Reread(origin, from, to), true) => Some((best.reread(origin, to, Some(from)), odds - edit.ln_odds)),
+        (Change::Drop(..), true) => None,
+    };
+    let others: Vec<(Events, f64)> =
+        open.iter().filter_map(|(_, edit, taken)| undo(edit, *taken)).take(MOST_READINGS - 1).collect();
+    std::iter::once((best.clone(), odds)).chain(others).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn event(day: i32, kind: EventKind, origin: Origin) -> Event {
+        Event { day, kind, origin }
+    }
+
+    /// Evidence made up by hand: +10 for a cleaning on day 50, +1 for none on day 80.
+    #[test]
+    fn edits_are_taken_while_they_pay() {
+        let lamp = event(50, EventKind::LampReplaced, Origin::Logged(0));
+        let dubious = event(80, EventKind::SleeveCleaned, Origin::Logged(1));
+        let base = Events::default().with(lamp).with(dubious);
+        let found = StepsFound { no_recovery: vec![1], ..StepsFound::default() };
+        let edits = doubts(&base, &found);
+        assert_eq!(edits.len(), 2);
+        let has = |events: &Events, day| events.list.iter().any(|e| e.day == day && e.kind == EventKind::SleeveCleaned);
+        let evidence =
+            |events: &Events| Some(if has(events, 50) { 10.0 } else { 0.0 } + if has(events, 80) { 0.0 } else { 1.5 });
+        let readings = choose(base, &edits, evidence);
+        assert!(has(&readings[0].0, 50) && !has(&readings[0].0, 80));
+        assert!((readings[0].1 + 1.5).abs() < 1e-12, "odds add up");
+    }
+
+    #[test]
+    fn what_is_nearly_even_is_kept_both_ways() {
+        let base = Events::default().with(event(50, EventKind::SleeveCleaned, Origin::Step(0)));
+        let edits = doubts(&base, &StepsFound::default());
+        let wiped = |events: &Events| events.list[0].kind == EventKind::WindowWiped;
+        let readings = choose(base, &edits, |events| Some(if wiped(events) { 1.0 } else { 0.0 }));
+        assert_eq!(readings.len(), 3);
+        assert!(!wiped(&readings[0].0) && wiped(&readings[1].0));
+    }
+}

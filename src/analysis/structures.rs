@@ -1,0 +1,341 @@
+//! Hypotheses about a unit, weighed by exact evidence.
+//!
+//! Under one prior for everything a cause that behaves unusually is charged to its neighbour. So the unit is looked at
+//! under a list of structures: how fast the sleeve fouls (a grid of rates that begins with "not at all") and with what
+//! growth; a lamp that ages as usual, faster, or hardly; a sensor that drifts not, little, fast; a dirty window or
+//! none; a yearly course or none; and how each doubtful event is read. Each is another prior on one design.
+//!
+//! For rows of unit variance with Gram matrix G = X'X, b = X'y, and the prior N(m, S^2),
+//!   -2 ln evidence = |y - X m|^2 - u' B^-1 u + ln det B + (ln det of the noise),
+//!   B = I + S G S, u = S (b - G m).
+//! Nuisance terms have the same prior under all structures of one rate; they are eliminated once (Schur complement), and
+//! a structure then costs a solve of seven unknowns. Coefficients that cannot be negative have truncated priors; their
+//! evidence is corrected by P(>= 0 | data) / P(>= 0 | prior) of each main term, as if they were independent.
+//! The noise (wandering's spread and memory) is a grid, averaged over by the same evidence.
+
+use ndarray::{Array1, Array2};
+use statrs::function::erf::erfc;
+
+use super::Neighbours;
+use super::cholesky::Factor;
+use super::constants::{Belief, ModelConstants};
+use super::design::{Design, Term};
+use super::fit::Priors;
+use super::whiten::Whitener;
+
+/// One combination of hypotheses, each by its place in the constants.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Structure {
+    /// Rate of fouling.
+    pub rate: usize,
+    /// Lamp.
+    pub lamp: usize,
+    /// Drift of the sensor.
+    pub drift: usize,
+    /// Dirt on the window.
+    pub window: usize,
+    /// Whether the water has a yearly course.
+    pub season: bool,
+    /// Whether the deposit's growth is curved.
+    pub curved: bool,
+}
+
+/// Everything a prior depends on but the structure.
+#[derive(Clone, Copy, Debug)]
+pub struct Setting<'a> {
+    /// Constants.
+    pub model: &'a ModelConstants,
+    /// Path from the papers, cm.
+    pub path_cm: Option<f64>,
+    /// Whether a reference reading is known.
+    pub reference: bool,
+    /// What other units on the same water have shown.
+    pub neighbours: Option<Neighbours>,
+}
+
+impl Setting<'_> {
+    /// All structures of a design with the logarithm of their weight beforehand, ordered by rate.
+    pub fn structures(&self, design: &Design<'_>) -> Vec<(Structure, f64)> {
+        let seasonal = design.terms.contains(&Term::SeasonSine);
+        let steady = design.growth.is_endless();
+        let mut all = Vec::new();
+        for rate in 0..self.model.rates.len() {
+            let curves: &[bool] = if rate > 0 && steady { &[false, true] } else { &[false] };
+            let seasons: &[bool] = if seasonal { &[false, true] } else { &[false] };
+            for lamp in 0..self.model.lamp.len() {
+                for drift in 0..self.model.drift.len() {
+                    for window in 0..self.model.window.len() {
+                        for season in seasons {
+                            for curved in curves {
+                                let s = Structure { rate, lamp, drift, window, season: *season, curved: *curved };
+                                all.push((s, self.ln_weight(&s, seasonal)));
+                            }
+                        }
+                    }
+                }
+            }
+        }
+        all
+    }
+
+    fn ln_weight(&self, s: &Structure, seasonal: bool) -> f64 {
+        let m = self.model;
+        let yes_no = |yes: bool, weight: f64| if yes { weight } else { 1.0 - weight };
+        let mut weight =
+            m.rates[s.rate].1 * m.lamp[s.lamp].weight * m.drift[s.drift].weight * m.window[s.window].weight;
+        if seasonal {
+            weight *= yes_no(s.season, m.season_weight);
+        }
+        if s.rate > 0 {
+            weight *= yes_no(s.curved, m.curve_weight);
+        }
+        weight.ln() + self.neighbours.map_or(0.0, |n| self.ln_like_neighbours(m.rates[s.rate].0, n))
+    }
+
+    /// How well a rate goes with what other units on the same water have shown: their spread, widened for how few they
+    /// are and for the width of a grid point; never under 1 in 20, because a unit may differ from all its neighbours.
+    fn ln_like_neighbours(&self, rate: f64, n: Neighbours) -> f64 {
+        let few = 1.0 + 1.0 / f64::from(n.units.max(1));
+        let variance = few * n.rate_sd.powi(2) + (self.model.rate_spread * rate).powi(2) + (0.25 * n.rate_mean).powi(2);
+        let away = (rate - n.rate_mean).powi(2) / (2.0 * variance.max(1e-8));
+        (-away).exp().max(0.05).ln()
+    }
+
+    /// The prior of every term under a structure, for ln light less its centre.
+    pub fn priors(&self, design: &Design<'_>, s: &Structure) -> Priors {
+        let (mean, sd) = design.terms.iter().map(|term| self.belief(design, *term, s)).map(|b| (b.mean, b.sd)).unzip();
+        Priors { mean, sd }
+    }
+
+    /// The same for the main terms only.
+    pub fn main_priors(&self, design: &Design<'_>, s: &Structure) -> Priors {
+        let main = design.terms[design.nuisance..].iter();
+        let (mean, sd) = main.map(|term| self.belief(design, *term, s)).map(|b| (b.mean, b.sd)).unzip();
+        Priors { mean, sd }
+    }
+
+    /// Wide beliefs under which no cause is ruled out: for choosing the noise before the structures are weighed.
+    pub fn wide_priors(&self, design: &Design<'_>) -> Priors {
+        let usual =
+            Structure { rate: self.model.rates.len() / 2, lamp: 0, drift: 1, window: 1, season: true, curved: true };
+        let wide = |term: Term| match term {
+            Term::LampSlope => Belief::new(0.2, 0.2),
+            Term::Rate => Belief::new(0.1, 0.3),
+            Term::IntervalRate(_) | Term::Curve | Term::RateSine | Term::RateCosine => Belief::new(0.0, 0.1),
+            Term::LeftBehind(_) => Belief::new(0.0, 0.03),
+            Term::Window | Term::Drift => Belief::new(0.03, 0.08),
+            _ => self.belief(design, term, &usual),
+        };
+        let (mean, sd) = design.terms.iter().map(|term| wide(*term)).map(|b| (b.mean, b.sd)).unzip();
+        Priors { mean, sd }
+    }
+
+    fn belief(&self, design: &Design<'_>, term: Term, s: &Structure) -> Belief {
+        let m = self.model;
+        let rate = m.rates[s.rate].0;
+        let on = |open: bool, sd: f64| Belief::new(0.0, if open { sd } else { 0.0 });
+        match term {
+            Term::Level => Belief::new(0.0, if self.reference { m.reference_sd } else { m.level_sd }),
+            Term::Rate => Belief::new(rate, m.rate_spread * rate),
+            Term::IntervalRate(_) => Belief::new(0.0, m.interval_spread * rate),
+            Term::Curve => on(s.curved, m.curve_spread * rate),
+            Term::LeftBehind(g) => {
+                let lost = rate * design.grown_before(g);
+                Belief::new(m.left_behind.mean * lost, m.left_behind.sd * lost + m.left_behind_floor)
+            }
+            Term::PermanentAtStart if rate > 0.0 => m.permanent_at_start,
+            Term::PermanentAtStart => Belief::new(0.0, 0.0),
+            Term::InitialDeposit if rate > 0.0 => m.initial_deposit,
+            Term::InitialDeposit => Belief::new(0.0, 0.0),
+            Term::LampSlope => m.lamp[s.lamp].belief,
+            Term::LampAtStart => Belief::new(0.0, m.lamp_age.sd * m.lamp[0].belief.mean),
+            Term::SensorAtStart => Belief::new(0.0, m.sensor_age_years.sd * m.drift[s.drift].belief.mean),
+            Term::LampStep(_) => m.lamp_step,
+            Term::LampSlopeChange(_) => m.lamp_slope_change,
+            Term::LampCurve => m.lamp_curve,
+            Term::BurnIn => m.burn_in,
+            Term::Window => m.window[s.window].belief,
+            Term::Drift => m.drift[s.drift].belief,
+            Term::SensorStep(_) => m.sensor_step,
+            Term::Shift(_) => m.shift,
+            Term::Temperature => m.temperature,
+            Term::Absorbance => {
+                let path = self.path_cm.map_or(m.path_cm, |path| Belief::new(path, m.path_known_sd_cm));
+                let share = m.path_share;
+                Belief::new(path.mean * share.mean, (path.sd * share.mean).hypot(path.mean * share.sd))
+            }
+            Term::RateSine | Term::RateCosine => Belief::new(0.0, m.rate_season * rate),
+            Term::SeasonSine | Term::SeasonCosine => on(s.season, m.season_sd),
+        }
+    }
+}
+
+/// Rows of unit variance and their moments.
+#[derive(Clone, Debug)]
+pub struct Rows {
+    /// Whitened regressors.
+    pub x: Array2<f64>,
+    /// Whitened ln light less its centre.
+    pub y: Array1<f64>,
+    /// The filter's state at the last observation, of each column.
+    pub x_end: Array1<f64>,
+    /// The same of y.
+    pub y_end: f64,
+    /// Variance of the wandering after the last observation.
+    pub end_variance: f64,
+    /// X'X.
+    gram: Array2<f64>,
+    /// X'y.
+    xty: Array1<f64>,
+    /// y'y.
+    yty: f64,
+    /// ln det of the noise's covariance.
+    ln_det: f64,
+}
+
+impl Rows {
+    /// Whitens a design and a course; `extra` are further rows of unit variance (regressors, target).
+    pub fn new(white: &Whitener, x: &Array2<f64>, y: &Array1<f64>, extra: &[(Vec<f64>, f64)]) -> Self {
+        let (mut rows, x_end) = white.rows(x.view());
+        let (target, y_end) = white.series(y.view());
+        let mut target = target.to_vec();
+        for (row, value) in extra {
+            // The shape is that of the design by construction.
+            if rows.push_row(Array1::from(row.clone()).view()).is_ok() {
+                target.push(*value);
+            }
+        }
+        let target = Array1::from(target);
+        Self {
+            gram: rows.t().dot(&rows),
+            xty: rows.t().dot(&target),
+            yty: target.dot(&target),
+            ln_det: white.ln_det,
+            end_variance: white.end_variance(),
+            x: rows,
+            y: target,
+            x_end,
+            y_end,
+        }
+    }
+
+    /// The moments left when the first `nuisance` terms are integrated out under their priors.
+    pub fn reduce(&self, nuisance: usize, priors: &Priors) -> Option<Reduced> {
+        let main = self.gram.nrows() - nuisance;
+        let (mean, sd) = (&priors.mean, &priors.sd);
+        let mut c = self.xty.clone();
+        let mut yty = self.yty;
+        for (j, m) in mean.iter().enumerate().take(nuisance).filter(|(_, m)| **m != 0.0) {
+            // yty - 2 m'b + m'G m, one term at a time: c holds b - G m so far.
+            yty -= m * (2.0 * c[j] - self.gram[(j, j)] * m);
+            c.scaled_add(-m, &self.gram.row(j));
+        }
+        let factor = Factor::new(nuisance, |i, j| sd[i] * self.gram[(i, j)] * sd[j] + if i == j { 1.0 } else { 0.0 })?;
+        let mut columns: Vec<Vec<f64>> = (nuisance..nuisance + main)
+            .map(|column| (0..nuisance).map(|i| sd[i] * self.gram[(i, column)]).collect())
+            .collect();
+        columns.push((0..nuisance).map(|i| sd[i] * c[i]).collect());
+        columns.iter_mut().for_each(|column| factor.forward(column));
+        let last = &columns[main];
+        let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
+        Some(Reduced {
+            gram: (0..main)
+                .map(|i| {
+                    let entry = |j: usize| self.gram[(nuisance + i, nuisance + j)] - dot(&columns[i], &columns[j]);
+                    (0..main).map(entry).collect()
+                })
+                .collect(),
+            xty: (0..main).map(|i| c[nuisance + i] - dot(&columns[i], last)).collect(),
+            misfit: yty - dot(last, last) + factor.ln_det() + self.ln_det,
+        })
+    }
+
+    /// The posterior mean under a prior, by the moments: for reweighting, where the last digits do not matter.
+    pub fn mean(&self, priors: &Priors) -> Option<Array1<f64>> {
+        let (m, s) = (Array1::from(priors.mean.clone()), Array1::from(priors.sd.clone()));
+        let factor = Factor::new(m.len(), |i, j| s[i] * self.gram[(i, j)] * s[j] + if i == j { 1.0 } else { 0.0 })?;
+        let mut u = (&s * &(&self.xty - &self.gram.dot(&m))).to_vec();
+        factor.forward(&mut u);
+        factor.backward(&mut u);
+        Some(m + s * Array1::from(u))
+    }
+}
+
+/// Moments of the main terms with the nuisance terms integrated out.
+#[derive(Clone, Debug)]
+pub struct Reduced {
+    gram: Vec<Vec<f64>>,
+    xty: Vec<f64>,
+    misfit: f64,
+}
+
+impl Reduced {
+    /// The log evidence (less a constant of the data) under priors of the main terms; `bounded` says which of them
+    /// cannot be negative.
+    pub fn ln_evidence(&self, mean: &[f64], sd: &[f64], bounded: &[bool]) -> Option<f64> {
+        // Terms fixed at a value take no part in the solve.
+        let free: Vec<usize> = (0..mean.len()).filter(|i| sd[*i] > 0.0).collect();
+        let gm: Vec<f64> = self.gram.iter().map(|row| row.iter().zip(mean).map(|(g, m)| g * m).sum()).collect();
+        let at_mean: f64 = mean.iter().zip(self.xty.iter().zip(&gm)).map(|(m, (b, g))| m * (g - 2.0 * b)).sum();
+        let factor = Factor::new(free.len(), |i, j| {
+            sd[free[i]] * self.gram[free[i]][free[j]] * sd[free[j]] + if i == j { 1.0 } else { 0.0 }
+        })?;
+        let mut u: Vec<f64> = free.iter().map(|i| sd[*i] * (self.xty[*i] - gm[*i])).collect();
+        factor.forward(&mut u);
+        let explained: f64 = u.iter().map(|v| v * v).sum();
+        factor.backward(&mut u);
+        let variances = factor.inverse_diagonal();
+        let mut ln = -0.5 * (self.misfit + at_mean - explained + factor.ln_det());
+        for ((place, i), variance) in free.iter().enumerate().zip(variances).filter(|((_, i), _)| bounded[**i]) {
+            let after = (mean[*i] + sd[*i] * u[place]) / (sd[*i] * variance.sqrt());
+            ln += ln_normal_cdf(after) - ln_normal_cdf(mean[*i] / sd[*i]);
+        }
+        Some(ln)
+    }
+}
+
+/// ln of the standard normal distribution function.
+fn ln_normal_cdf(x: f64) -> f64 {
+    if x < -30.0 {
+        return -0.5 * x * x - (-x * std::f64::consts::TAU.sqrt()).ln();
+    }
+    (0.5 * erfc(-x * std::f64::consts::FRAC_1_SQRT_2)).ln()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::fit;
+    use crate::analysis::whiten::Wander;
+
+    /// The short way to the evidence against the long way through linfa-linear.
+    #[test]
+    fn evidence_by_elimination_equals_the_full_fit() {
+        let days: Vec<i32> = (0..40).collect();
+        let white = Whitener::new(&days, &vec![1e-3; 40], Wander { sd: 0.02, tau_days: 9.0 });
+        let x =
+            Array2::from_shape_fn((40, 4), |(r, c)| ((r * (c + 1)) as f64 * 0.21).sin() + f64::from(u8::from(c == 1)));
+        let y = Array1::from_iter((0..40).map(|r| 0.1 * (f64::from(r) * 0.4).cos() + 0.05));
+        let rows = Rows::new(&white, &x, &y, &[(vec![0.0, 3.0, 0.0, 1.0], 0.2)]);
+        let priors = Priors { mean: vec![0.1, -0.2, 0.05, 0.3], sd: vec![0.5, 0.1, 0.0, 0.4] };
+        let full = fit::posterior(rows.x.view(), rows.y.view(), &priors).unwrap();
+        let want = -0.5 * (full.misfit + white.ln_det);
+        for nuisance in [0, 1, 2] {
+            let reduced = rows.reduce(nuisance, &priors).unwrap();
+            let (mean, sd) = (&priors.mean[nuisance..], &priors.sd[nuisance..]);
+            let have = reduced.ln_evidence(mean, sd, &vec![false; 4 - nuisance]).unwrap();
+            assert!((have - want).abs() < 1e-9 * want.abs(), "{nuisance}: {have} {want}");
+        }
+        let mean = rows.mean(&priors).unwrap();
+        assert!((mean - full.mean).iter().all(|d| d.abs() < 1e-9));
+    }
+
+    /// Values of the normal distribution function from any table.
+    #[test]
+    fn normal_cdf() {
+        for (x, p) in [(0.0, 0.5), (1.0, 0.841_344_746), (-2.0, 0.022_750_132), (-5.0, 2.866_515_7e-7)] {
+            assert!((ln_normal_cdf(x).exp() / p - 1.0).abs() < 1e-7, "{x}");
+        }
+        assert!((ln_normal_cdf(-31.0) - ln_normal_cdf(-29.9) + 33.53).abs() < 0.1, "the tail joins on");
+    }
+}

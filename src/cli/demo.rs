@@ -1,0 +1,122 @@
+//! `fadeline demo`: an invented fleet at work, with an embedded broker and its whole history.
+
+use std::fmt::Write as _;
+use std::io::{IsTerminal, stdout};
+use std::path::PathBuf;
+use std::time::{Duration, Instant};
+
+use super::{Exit, Failure, output, watch};
+use crate::clock;
+use crate::demo::{self, DemoError, Frame, Options};
+use crate::domain::Condition;
+use crate::report::Style;
+use crate::report::fleet::{self, FleetRow, Look};
+
+/// Arguments of `demo`.
+#[derive(Clone, Debug, clap::Args)]
+pub struct DemoArgs {
+    /// Keep the data in this folder [default: a temporary one, removed at the end]
+    #[arg(long, value_name = "DIR")]
+    data: Option<PathBuf>,
+    /// End as soon as the whole history has been judged
+    #[arg(long)]
+    once: bool,
+}
+
+/// Where the screen cannot be redrawn, the fleet is printed again after this long, or when a condition changes.
+const PRINT_EVERY: Duration = Duration::from_secs(60);
+
+/// Runs it until Ctrl-C.
+///
+/// # Errors
+/// A directory or ports that cannot be had.
+pub fn run(args: &DemoArgs, style: Style) -> Result<(), Failure> {
+    let options = Options { data: args.data.clone(), once: args.once };
+    let redraw = stdout().is_terminal() && std::env::var("TERM").is_ok_and(|term| term != "dumb");
+    let mut screen = Screen { style, redraw, printed: None };
+    screen.begin()?;
+    let ended = watch::runtime()?.block_on(async {
+        let stop = watch::stop_signal()?;
+        demo::run(options, stop, |frame| screen.show(frame)).await.map_err(|error| failure(&error))
+    });
+    ended?;
+    output::print("the demo has ended; its readings were invented\n")
+}
+
+fn failure(error: &DemoError) -> Failure {
+    match error {
+        DemoError::Start(error) => watch::failure(error),
+        DemoError::Place { .. } => Failure::new(Exit::Io, error.to_string()),
+        DemoError::Config(_) | DemoError::Fleet(_) => Failure::new(Exit::Failure, error.to_string()),
+    }
+}
+
+/// What has been shown, and whether it can be drawn over.
+struct Screen {
+    style: Style,
+    redraw: bool,
+    printed: Option<(Instant, Vec<Condition>)>,
+}
+
+impl Screen {
+    fn begin(&self) -> Result<(), Failure> {
+        output::print("Heron Bight: an invented fleet. Making 14 months of its history ...\n")
+    }
+
+    fn show(&mut self, frame: &Frame) {
+        let text = self.text(frame);
+        let shown = if self.redraw {
+            // Home, draw, clear what is left of the last frame.
+            let lines: String = text.lines().map(|line| format!("{line}\x1b[K\n")).collect();
+            output::print(&format!("\x1b[H{lines}\x1b[J"))
+        } else if self.due(frame) {
+            output::print(&format!("{text}\n"))
+        } else {
+            Ok(())
+        };
+        // A closed pipe or terminal ends the demo by a signal; until then there is nobody to tell.
+        let _nobody = shown;
+    }
+
+    /// Whether a frame is worth printing below the last one.
+    fn due(&mut self, frame: &Frame) -> bool {
+        if !frame.judged {
+            return false;
+        }
+        let conditions: Vec<Condition> = frame.rows.iter().map(|row| row.condition).collect();
+        let due = match &self.printed {
+            None => true,
+            Some((at, before)) => *before != conditions || at.elapsed() >= PRINT_EVERY,
+        };
+        if due {
+            self.printed = Some((Instant::now(), conditions));
+        }
+        due
+    }
+
+    fn text(&self, frame: &Frame) -> String {
+        let rows: Vec<FleetRow> = frame.rows.iter().cloned().filter_map(FleetRow::of).collect();
+        let look = Look { columns: self.style.width, colour: self.style.colour };
+        let mut text = String::from("Heron Bight, an invented fleet");
+        let progress = frame.progress;
+        // Writing to a String cannot fail.
+        let _ = match (frame.judged, progress.packs_in_all) {
+            (true, _) => writeln!(text, "; live since its 14 months of history were read"),
+            (false, 0) => writeln!(text, "; making its history"),
+            (false, all) => writeln!(text, "; reading its history: {} of {all} days", progress.packs),
+        };
+        text.push('\n');
+        text.push_str(&fleet::table(&rows, look, clock::now()));
+        let (v311, v5) = frame.ports;
+        let config = frame.config.display();
+        let _ = write!(
+            text,
+            "\nListen   mosquitto_sub -h 127.0.0.1 -p {v311} -v -t 'fadeline/out/#'\n\
+             Ask      fadeline units --config {config}\n\
+             Record   fadeline log heron-bight/boathouse sleeve-cleaned --config {config}\n\
+             Topics   fadeline/out/SITE/UNIT/assessment, condition, clean-by, alert/KIND; MQTT 5 on port {v5}\n\
+             End      Ctrl-C\n"
+        );
+        text
+    }
+}

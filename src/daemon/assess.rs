@@ -1,0 +1,144 @@
+//! Rolls a unit's touched days up and assesses it. Blocking: runs off the async threads.
+
+use std::collections::BTreeSet;
+use std::sync::Arc;
+
+use jiff::civil::Date;
+
+use crate::analysis::condition::VISIT_AT_MOST;
+use crate::analysis::rollup::{MARGIN_AFTER, MARGIN_BEFORE, summarise_day};
+use crate::analysis::{self, Constants, History, Neighbours};
+use crate::domain::time::DAY;
+use crate::domain::{Assessment, DaySummary, Reading, ServiceAction, ServiceEntry, Timestamp, UnitSpec};
+use crate::store::{Store, StoreError};
+
+/// What an assessment needs beside the store.
+#[derive(Clone, Debug)]
+pub struct Job {
+    /// The unit's papers.
+    pub spec: Arc<UnitSpec>,
+    /// Its latest reading with an intensity.
+    pub latest: Option<Reading>,
+    /// Usual milliseconds between its readings, if known.
+    pub cadence_millis: Option<i64>,
+    /// What other units on the same water have shown.
+    pub neighbours: Option<Neighbours>,
+}
+
+/// Rolls up what has changed, assesses the unit as of `now`, and keeps both.
+pub fn assess(store: &Store, job: &Job, constants: &Constants, now: Timestamp) -> Result<Assessment, StoreError> {
+    let spec = &job.spec;
+    let log = store.logbook(&spec.id)?;
+    let before = store.assessment(&spec.id)?.map(|assessment| assessment.as_of);
+    roll_up(store, spec, &log, before, constants, now)?;
+    let days = store.days(&spec.id, None, None)?;
+    let history = History {
+        spec,
+        days: &days,
+        log: &log,
+        latest: job.latest,
+        cadence_millis: job.cadence_millis,
+        neighbours: job.neighbours,
+    };
+    let assessment = analysis::assess(&history, now, constants);
+    store.put_assessment(&spec.id, &assessment)?;
+    Ok(assessment)
+}
+
+/// Summarises the days whose readings changed, and those that an entry made since the last assessment takes in or out.
+fn roll_up(
+    store: &Store,
+    spec: &UnitSpec,
+    log: &[ServiceEntry],
+    before: Option<Timestamp>,
+    constants: &Constants,
+    now: Timestamp,
+) -> Result<(), StoreError> {
+    let dirty = store.dirty_of(&spec.id);
+    let changed = dirty.days.iter().map(|day| {
+        let start = Timestamp::from_millis(day * DAY);
+        (start.plus_millis(-MARGIN_AFTER), start.plus_millis(DAY + MARGIN_BEFORE))
+    });
+    let dates: BTreeSet<Date> =
+        changed.chain(reviewed(log, before, now)).flat_map(|(from, to)| dates(from, to, spec)).collect();
+    let mut summaries = Vec::new();
+    for run in runs(&dates) {
+        let (from, _) = Timestamp::day_bounds(run.0, &spec.zone);
+        let (_, to) = Timestamp::day_bounds(run.1, &spec.zone);
+        let readings = store.readings(&spec.id, from.plus_millis(-MARGIN_BEFORE), to.plus_millis(MARGIN_AFTER))?;
+        let days = dates.range(run.0..=run.1).map(|date| summarise_day(*date, &readings, spec, log, &constants.rollup));
+        summaries.extend(days.filter(|day: &DaySummary| day.readings > 0));
+    }
+    store.roll_up(&spec.id, &summaries, &dirty.days, dirty.token)?;
+    Ok(())
+}
+
+/// The spans whose eligible readings are decided anew by entries that no assessment has seen.
+fn reviewed(log: &[ServiceEntry], before: Option<Timestamp>, now: Timestamp) -> Vec<(Timestamp, Timestamp)> {
+    let unseen = |entry: &&ServiceEntry| before.is_none_or(|b| entry.recorded.is_none_or(|recorded| recorded >= b));
+    log.iter()
+        .filter(unseen)
+        .filter_map(|entry| match entry.action {
+            ServiceAction::VisitStarted | ServiceAction::VisitEnded => {
+                Some((entry.at, entry.at.plus_millis(VISIT_AT_MOST)))
+            }
+            ServiceAction::Closed | ServiceAction::Opened => {
+                let season = |e: &&ServiceEntry| {
+                    e.at > entry.at && matches!(e.action, ServiceAction::Closed | ServiceAction::Opened)
+                };
+                Some((entry.at, log.iter().find(season).map_or(now, |next| next.at)))
+            }
+            _ => None,
+        })
+        .collect()
+}
+
+/// Every date in the site's zone that the span touches.
+fn dates(from: Timestamp, to: Timestamp, spec: &UnitSpec) -> impl Iterator<Item = Date> {
+    let last = to.date_in(&spec.zone);
+    std::iter::successors(Some(from.date_in(&spec.zone)), |date| date.tomorrow().ok())
+        .take_while(move |date| *date <= last)
+}
+
+/// First and last of each run of consecutive dates.
+fn runs(dates: &BTreeSet<Date>) -> Vec<(Date, Date)> {
+    let mut runs: Vec<(Date, Date)> = Vec::new();
+    for date in dates {
+        match runs.last_mut() {
+            Some(run) if run.1.tomorrow().is_ok_and(|next| next == *date) => run.1 = *date,
+            _ => runs.push((*date, *date)),
+        }
+    }
+    runs
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn runs_of_dates() {
+        let date = |day| jiff::civil::date(2026, 3, day);
+        let dates: BTreeSet<Date> = [1, 2, 3, 7, 9, 10].map(date).into();
+        assert_eq!(runs(&dates), [(date(1), date(3)), (date(7), date(7)), (date(9), date(10))]);
+        assert_eq!(runs(&BTreeSet::new()), []);
+    }
+
+    #[test]
+    fn only_entries_that_no_assessment_has_seen_are_reviewed() {
+        let at = |text: &str| text.parse::<Timestamp>().unwrap();
+        let entry = |time, action, recorded| ServiceEntry {
+            recorded: Some(at(recorded)),
+            ..ServiceEntry::new(at(time), action)
+        };
+        let log = [
+            entry("2026-03-01T00:00:00Z", ServiceAction::Closed, "2026-03-01T00:00:00Z"),
+            entry("2026-04-01T00:00:00Z", ServiceAction::Opened, "2026-06-02T00:00:00Z"),
+            entry("2026-06-01T00:00:00Z", ServiceAction::SleeveCleaned, "2026-06-02T00:00:00Z"),
+        ];
+        let now = at("2026-06-02T00:01:00Z");
+        let spans = reviewed(&log, Some(at("2026-06-01T12:00:00Z")), now);
+        assert_eq!(spans, [(at("2026-04-01T00:00:00Z"), now)]);
+        assert_eq!(reviewed(&log, None, now).len(), 2);
+    }
+}

@@ -1,0 +1,99 @@
+//! The fleet's records as [`query`](crate::query) asks for them: the engine's view of now, the store's of the past.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use crate::config::Config;
+use crate::domain::assessment::LatestReading;
+use crate::domain::time::DAY;
+use crate::domain::{Assessment, DaySummary, ServiceEntry, Timestamp, UnitId, UnitSpec};
+use crate::engine::{Engine, Restored, View};
+use crate::query::{Live, Records, RecordsError, UnknownUnit};
+use crate::store::{Store, StoreError};
+
+/// How far before a unit's latest reading its cadence is learnt at the start, milliseconds.
+const CADENCE_WINDOW: i64 = DAY;
+
+/// Records at one moment.
+#[derive(Debug)]
+pub struct Snapshot {
+    store: Arc<Store>,
+    views: BTreeMap<UnitId, View>,
+    unknown: Vec<UnknownUnit>,
+    /// Units whose log has grown through these records: somebody has to hear of it.
+    pub logged: Vec<UnitId>,
+}
+
+impl Snapshot {
+    /// Records of `store`, with what the engine sees now and which units send without being in the config.
+    pub fn new(store: Arc<Store>, engine: &Engine, unknown: Vec<UnknownUnit>, now: Timestamp) -> Self {
+        let views = engine.views(now).map(|view| (view.spec.id.clone(), view)).collect();
+        Self { store, views, unknown, logged: Vec::new() }
+    }
+}
+
+/// What the store knows of a unit.
+pub fn restore(store: &Store, spec: &UnitSpec) -> Result<Restored, StoreError> {
+    let assessment = store.assessment(&spec.id)?;
+    let log = store.logbook(&spec.id)?;
+    let latest = store.latest(&spec.id);
+    let readings = match latest {
+        Some(latest) => store.readings(&spec.id, latest.at.plus_millis(-CADENCE_WINDOW), latest.at.plus_millis(1))?,
+        None => Vec::new(),
+    };
+    let seen = assessment.as_ref().map(|a| a.as_of);
+    let unseen_entry = log.iter().any(|entry| seen.is_none_or(|seen| entry.recorded.is_some_and(|r| r >= seen)));
+    let stale = latest.is_some() && (seen.is_none() || unseen_entry || !store.dirty_of(&spec.id).days.is_empty());
+    Ok(Restored { log, readings, assessment, stale })
+}
+
+/// An engine that knows what the store knows.
+pub fn engine(store: &Store, config: &Config, now: Timestamp) -> Result<Engine, StoreError> {
+    let units = config
+        .units
+        .iter()
+        .map(|spec| Ok((spec.clone(), restore(store, spec)?)))
+        .collect::<Result<Vec<_>, StoreError>>()?;
+    Ok(Engine::new(units, config.lead_days, now))
+}
+
+/// Records for a command that opens the store itself because no daemon runs.
+pub fn offline(config: &Config, now: Timestamp) -> Result<Snapshot, StoreError> {
+    let store = Store::open(&config.store)?;
+    let engine = engine(&store, config, now)?;
+    Ok(Snapshot::new(Arc::new(store), &engine, Vec::new(), now))
+}
+
+fn text(error: StoreError) -> RecordsError {
+    RecordsError(error.to_string())
+}
+
+impl Records for Snapshot {
+    fn live(&mut self, spec: &UnitSpec, _: Timestamp) -> Result<Live, RecordsError> {
+        let view = self.views.get(&spec.id).ok_or_else(|| RecordsError(format!("{} is not loaded", spec.id)))?;
+        let reading = view.latest.as_ref().and_then(|latest| LatestReading::of(latest, spec));
+        Ok(Live { condition: view.condition, reading })
+    }
+
+    fn assessment(&mut self, spec: &UnitSpec) -> Result<Option<Assessment>, RecordsError> {
+        Ok(self.views.get(&spec.id).and_then(|view| view.assessment.as_deref().cloned()))
+    }
+
+    fn days(&mut self, spec: &UnitSpec) -> Result<Vec<DaySummary>, RecordsError> {
+        self.store.days(&spec.id, None, None).map_err(text)
+    }
+
+    fn log(&mut self, unit: &UnitId) -> Result<Vec<ServiceEntry>, RecordsError> {
+        self.store.logbook(unit).map_err(text)
+    }
+
+    fn record(&mut self, unit: &UnitId, entry: &ServiceEntry) -> Result<(), RecordsError> {
+        self.store.log(unit, entry).map_err(text)?;
+        self.logged.push(unit.clone());
+        Ok(())
+    }
+
+    fn unknown(&mut self) -> Result<Vec<UnknownUnit>, RecordsError> {
+        Ok(self.unknown.clone())
+    }
+}

@@ -1,0 +1,99 @@
+//! What came in, what was refused and why, and which units nobody has described. Bounded, whatever is sent.
+
+use std::collections::BTreeMap;
+
+use crate::domain::time::HOUR;
+use crate::domain::{Timestamp, UnitId};
+use crate::mqtt::decode::{Reason, Refused};
+use crate::query::UnknownUnit;
+
+/// At most this many units that are not in the config are remembered; further ones are counted as refused only.
+pub const UNKNOWN_UNITS_MAX: usize = 1_000;
+/// A refusal is logged at most once in this long for one sender and reason.
+pub const LOG_EVERY: i64 = HOUR;
+/// At most this many (sender, reason) pairs are remembered for that; then all are forgotten and logged again.
+const LOGGED_MAX: usize = 4_096;
+
+/// Counts since the daemon started.
+#[derive(Clone, Debug, Default)]
+pub struct Tally {
+    /// Messages that arrived.
+    pub messages: u64,
+    /// Readings stored.
+    pub readings: u64,
+    /// What was refused, by reason.
+    pub refused: BTreeMap<Reason, u64>,
+    unknown: BTreeMap<UnitId, (u64, Timestamp)>,
+    logged: BTreeMap<(String, Reason), Timestamp>,
+}
+
+impl Tally {
+    /// Counts a refusal by `sender` (a unit, else a topic); `true` if it is time to log it again.
+    pub fn refuse(&mut self, sender: &str, refused: &Refused, now: Timestamp) -> bool {
+        let reason = refused.first.reason();
+        *self.refused.entry(reason).or_default() += refused.count;
+        if self.logged.len() >= LOGGED_MAX {
+            self.logged.clear();
+        }
+        let last = self.logged.get(&(sender.to_owned(), reason));
+        if last.is_some_and(|last| now.millis_since(*last) < LOG_EVERY) {
+            return false;
+        }
+        self.logged.insert((sender.to_owned(), reason), now);
+        true
+    }
+
+    /// Remembers that a unit that is not in the config has sent something.
+    pub fn stranger(&mut self, unit: UnitId, now: Timestamp) {
+        if self.unknown.len() < UNKNOWN_UNITS_MAX || self.unknown.contains_key(&unit) {
+            let (count, last) = self.unknown.entry(unit).or_insert((0, now));
+            *count += 1;
+            *last = now;
+        }
+    }
+
+    /// The units that are not in the config, by id.
+    pub fn strangers(&self) -> Vec<UnknownUnit> {
+        let unit = |(unit, (readings, last)): (&UnitId, &(u64, Timestamp))| UnknownUnit {
+            unit: unit.clone(),
+            readings: *readings,
+            last: *last,
+        };
+        self.unknown.iter().map(unit).collect()
+    }
+
+    /// Refusals by the reason's name, for the health topic.
+    pub fn by_reason(&self) -> BTreeMap<&'static str, u64> {
+        self.refused.iter().map(|(reason, count)| (reason.name(), *count)).collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::mqtt::decode::Refusal;
+
+    #[test]
+    fn a_refusal_is_always_counted_and_logged_once_an_hour_for_each_sender() {
+        let mut tally = Tally::default();
+        let refused = Refused { first: Refusal::TooLarge { bytes: 9 }, count: 2 };
+        let now = Timestamp::from_secs(1_800_000_000);
+        assert!(tally.refuse("a/b", &refused, now));
+        assert!(!tally.refuse("a/b", &refused, now.plus_millis(LOG_EVERY - 1)));
+        assert!(tally.refuse("a/c", &refused, now));
+        assert!(tally.refuse("a/b", &refused, now.plus_millis(LOG_EVERY)));
+        assert_eq!(tally.by_reason().values().sum::<u64>(), 8);
+    }
+
+    #[test]
+    fn strangers_are_bounded() {
+        let mut tally = Tally::default();
+        for n in 0..2 * UNKNOWN_UNITS_MAX {
+            tally.stranger(UnitId::new("x", &n.to_string()).unwrap(), Timestamp::default());
+            tally.stranger(UnitId::new("x", "0").unwrap(), Timestamp::default());
+        }
+        let strangers = tally.strangers();
+        assert_eq!(strangers.len(), UNKNOWN_UNITS_MAX);
+        assert_eq!(strangers[0].readings, 2 * UNKNOWN_UNITS_MAX as u64 + 1);
+    }
+}

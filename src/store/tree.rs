@@ -1,0 +1,303 @@
+//! The disk: the one file that names sled (1.0.0-alpha.124, pinned).
+//!
+//! What its source shows, and what follows from it here:
+//! - A flush writes every leaf changed since the last one, syncs, then appends **one** checksummed frame to its
+//!   metadata log. So everything between two flushes appears together or not at all, across trees: a [`Commit`] is
+//!   atomic as long as nobody flushes in the middle of it.
+//! - Dropping a `Tree`, a `Db` or an iterator (which holds a clone of the tree) flushes when there is no flusher
+//!   thread. So reading flushes too, and must not happen inside a commit: [`Disk`] is behind one lock.
+//! - `Tree` is not `Sync` (its cache sits in a `RefCell`): another reason for that lock.
+//! - After a flush that failed, the next one waits for ever for the one before. So after the first error nothing of
+//!   sled is called again, and its handles are leaked rather than dropped: see `Disk::stop`. As that needs a new
+//!   process, a commit first asks whether there is room ([`FREE_BYTES_LEAST`]).
+//! - `apply_batch` leaves emptied leaves behind for ever; single removals give them back.
+//! - Each leaf written lies in the file of its size class, and each such file is synced: few changed leaves, few syncs.
+
+use std::io;
+use std::mem::ManuallyDrop;
+use std::ops::Bound;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
+
+use super::StoreError;
+use super::bytes::Damage;
+
+/// Entries in a leaf. A changed entry rewrites its leaf: at 100 readings an append, 32 wrote 106 bytes a reading, 16
+/// wrote 60, 8 wrote 36 (all with sealing: 120, 69, 39), and the smaller leaves also fit their slots better on disk.
+const LEAF_FANOUT: usize = 8;
+/// Files emptier than this are compacted by moving what lies at their end. At 0.9, the default, that alone was an
+/// eighth of all writing, for no less space.
+const FILL_RATIO: f32 = 0.7;
+/// How long to wait for the database's own lock. We hold the directory's, so whoever has it still is a process we are
+/// just starting, between its birth and its first instruction.
+const LOCK_WAIT: Duration = Duration::from_secs(10);
+/// A commit is refused while less than this is free (and twice its own size on top): a flush that fails half way
+/// stops the store for this process, a refused one does not.
+pub(super) const FREE_BYTES_LEAST: u64 = 16 << 20;
+
+macro_rules! spaces {
+    ($($(#[$doc:meta])* $space:ident = $name:literal),+ $(,)?) => {
+        /// A key space of its own; the names are part of the schema.
+        #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+        pub(super) enum Space { $($(#[$doc])* $space),+ }
+
+        impl Space {
+            const NAMES: &'static [&'static str] = &[$($name),+];
+        }
+    };
+}
+
+spaces! {
+    /// What the store says about itself.
+    Meta = "meta",
+    /// Unit number -> unit record.
+    Units = "units",
+    /// Batch sequence -> packed readings of one append.
+    Journal = "journal",
+    /// Unit number and first instant -> sealed block.
+    Blocks = "blocks",
+    /// Unit number and UTC day -> what is owed or done for that day.
+    Marks = "marks",
+    /// Unit number and date -> day roll-up.
+    Days = "days",
+    /// Unit number, time and place -> service entry.
+    Logbook = "logbook",
+    /// Unit number -> latest assessment.
+    Assessments = "assessments",
+    /// Key -> message to publish.
+    Outbox = "outbox",
+    /// Key -> message that never parses.
+    Quarantine = "quarantine",
+    /// Name -> small value of the daemon.
+    Keepsakes = "keepsakes",
+    /// Space and key -> a value that could not be decoded.
+    Damaged = "damaged",
+}
+
+/// Changes that become durable together, in the order they were made.
+#[derive(Debug, Default)]
+pub(super) struct Commit {
+    changes: Vec<(Space, Vec<u8>, Option<Vec<u8>>)>,
+}
+
+impl Commit {
+    /// Sets a key.
+    pub fn put(&mut self, space: Space, key: impl Into<Vec<u8>>, value: Vec<u8>) {
+        self.changes.push((space, key.into(), Some(value)));
+    }
+
+    /// Removes a key; one that is not there is no error.
+    pub fn remove(&mut self, space: Space, key: impl Into<Vec<u8>>) {
+        self.changes.push((space, key.into(), None));
+    }
+
+    /// Moves a value that cannot be decoded out of the way.
+    pub fn set_aside(&mut self, space: Space, key: &[u8], value: Vec<u8>) {
+        let mut aside = vec![space as u8];
+        aside.extend_from_slice(key);
+        self.put(Space::Damaged, aside, value);
+        self.remove(space, key);
+    }
+
+    /// Whether there is nothing to do.
+    pub fn is_empty(&self) -> bool {
+        self.changes.is_empty()
+    }
+
+    fn bytes(&self) -> u64 {
+        self.changes.iter().map(|(_, key, value)| (key.len() + value.as_ref().map_or(0, Vec::len)) as u64).sum()
+    }
+}
+
+/// One key with its value.
+pub(super) type Entry = (Vec<u8>, Vec<u8>);
+
+type Tree = sled::Tree<LEAF_FANOUT>;
+
+struct Handles {
+    // Trees before the database: each flushes when dropped, the last closes it.
+    trees: Vec<Tree>,
+    db: sled::Db<LEAF_FANOUT>,
+}
+
+enum State {
+    Open(Box<Handles>),
+    /// With the first error.
+    Stopped(String),
+}
+
+/// The database of one store, open in this process.
+pub(super) struct Disk {
+    path: PathBuf,
+    state: State,
+    free_bytes_least: u64,
+}
+
+impl std::fmt::Debug for Disk {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Disk").field("path", &self.path).finish_non_exhaustive()
+    }
+}
+
+impl Disk {
+    /// Opens or makes the database in `path`. The caller has made sure that no other process has it.
+    pub fn open(path: &Path, cache_bytes: usize) -> Result<Self, StoreError> {
+        let mut config = sled::Config::new().path(path).cache_capacity_bytes(cache_bytes).flush_every_ms(None);
+        config.target_heap_file_fill_ratio = FILL_RATIO;
+        let damaged = |why: String| StoreError::Damaged { path: path.to_owned(), why };
+        // Some damage makes its recovery panic instead of returning an error.
+        let open = || {
+            catch_unwind(AssertUnwindSafe(|| {
+                let db = config.open::<LEAF_FANOUT>()?;
+                let trees = Space::NAMES.iter().map(|name| db.open_tree(name)).collect::<Result<_, _>>()?;
+                Ok::<_, io::Error>(Handles { trees, db })
+            }))
+        };
+        let begun = Instant::now();
+        let mut opened = open();
+        while matches!(&opened, Ok(Err(error)) if error.kind() == io::ErrorKind::WouldBlock)
+            && begun.elapsed() < LOCK_WAIT
+        {
+            std::thread::sleep(Duration::from_millis(5));
+            opened = open();
+        }
+        let handles = match opened {
+            Ok(Ok(handles)) => handles,
+            Ok(Err(source)) if source.kind() == io::ErrorKind::WouldBlock => {
+                return Err(StoreError::Locked { path: path.to_owned(), holder: "another process".to_owned() });
+            }
+            Ok(Err(source)) if source.kind() == io::ErrorKind::InvalidData => {
+                return Err(damaged(source.to_string()));
+            }
+            Ok(Err(source)) => return Err(StoreError::io("open", path)(source)),
+            Err(_) => return Err(damaged("its recovery gave up".to_owned())),
+        };
+        let state = State::Open(Box::new(handles));
+        let mut disk = Self { path: path.to_owned(), state, free_bytes_least: FREE_BYTES_LEAST };
+        disk.flush()?;
+        Ok(disk)
+    }
+
+    fn open_handles(&self) -> Result<&Handles, StoreError> {
+        match &self.state {
+            State::Open(handles) => Ok(handles),
+            State::Stopped(cause) => Err(StoreError::Stopped { path: self.path.clone(), cause: cause.clone() }),
+        }
+    }
+
+    fn tree(&self, space: Space) -> Result<&Tree, StoreError> {
+        Ok(&self.open_handles()?.trees[space as usize])
+    }
+
+    /// From now on every call answers with this error, and nothing of sled is called again, not even to close it.
+    fn stop(&mut self, error: &io::Error) -> StoreError {
+        let cause = error.to_string();
+        std::mem::forget(std::mem::replace(&mut self.state, State::Stopped(cause.clone())));
+        StoreError::Stopped { path: self.path.clone(), cause }
+    }
+
+    /// The value of `key`.
+    pub fn get(&mut self, space: Space, key: &[u8]) -> Result<Option<Vec<u8>>, StoreError> {
+        let found = self.tree(space)?.get(key);
+        found.map(|value| value.map(|value| value.to_vec())).map_err(|error| self.stop(&error))
+    }
+
+    /// The entries with `from <= key`, and `key < to` if there is a `to`, ascending.
+    pub fn scan(&mut self, space: Space, from: &[u8], to: Option<&[u8]>) -> Result<Vec<Entry>, StoreError> {
+        let tree = self.tree(space)?;
+        if to.is_some_and(|to| to <= from) {
+            return Ok(Vec::new());
+        }
+        let range = (Bound::Included(from), to.map_or(Bound::Unbounded, Bound::Excluded));
+        // Not to be dropped after an error: see the notes at the top.
+        let mut entries = ManuallyDrop::new(tree.range::<&[u8], _>(range));
+        match entries.by_ref().map(own).collect() {
+            Ok(found) => {
+                drop(ManuallyDrop::into_inner(entries));
+                Ok(found)
+            }
+            Err(error) => Err(self.stop(&error)),
+        }
+    }
+
+    /// Every entry of a space, ascending.
+    pub fn all(&mut self, space: Space) -> Result<Vec<Entry>, StoreError> {
+        self.scan(space, &[], None)
+    }
+
+    /// Makes all of `commit` durable, or nothing of it. On [`StoreError::Full`] nothing was touched.
+    pub fn commit(&mut self, commit: Commit) -> Result<(), StoreError> {
+        let handles = self.open_handles()?;
+        if commit.is_empty() {
+            return Ok(());
+        }
+        self.check_room(commit.bytes())?;
+        let written = commit.changes.into_iter().try_for_each(|(space, key, value)| {
+            let tree = &handles.trees[space as usize];
+            value.map_or_else(|| tree.remove(&key), |value| tree.insert(&key, value)).map(|_| ())
+        });
+        written.map_err(|error| self.stop(&error))?;
+        self.flush()
+    }
+
+    fn check_room(&self, bytes: u64) -> Result<(), StoreError> {
+        let needed = self.free_bytes_least + 2 * bytes;
+        let free = free_bytes(&self.path)?;
+        if free < needed {
+            return Err(StoreError::Full { path: self.path.clone(), free, needed });
+        }
+        Ok(())
+    }
+
+    /// Makes everything durable.
+    fn flush(&mut self) -> Result<(), StoreError> {
+        let flushed = self.open_handles()?.db.flush();
+        flushed.map(|_| ()).map_err(|error| self.stop(&error))
+    }
+
+    /// Bytes written to disk since it was opened, metadata included.
+    pub fn bytes_written(&self) -> Result<u64, StoreError> {
+        let written = self.open_handles()?.db.stats().cache.heap.write_batch_sum;
+        Ok(written.heap_bytes_written + written.metadata_bytes_written)
+    }
+
+    /// Takes a value that cannot be decoded out of the way, where it can be looked at, and says so.
+    pub fn set_aside(&mut self, space: Space, key: &[u8], value: Vec<u8>, damage: Damage) -> Result<(), StoreError> {
+        tracing::error!(?space, ?key, %damage, "a stored value is damaged; it was set aside");
+        let mut commit = Commit::default();
+        commit.set_aside(space, key, value);
+        self.commit(commit)
+    }
+
+    /// That something in the database is not what was written.
+    pub fn damaged(&self, what: &str, damage: Damage) -> StoreError {
+        StoreError::Damaged { path: self.path.clone(), why: format!("{what}: {damage}") }
+    }
+
+    /// For tests: refuse commits while less than this is free.
+    #[cfg(test)]
+    pub fn demand_free_bytes(&mut self, least: u64) {
+        self.free_bytes_least = least;
+    }
+}
+
+impl Drop for Disk {
+    fn drop(&mut self) {
+        // In the middle of a panic the database may be half way through a flush; closing it could wait for ever.
+        if std::thread::panicking() {
+            self.stop(&io::Error::other("a panic"));
+        }
+    }
+}
+
+fn own(entry: io::Result<(sled::InlineArray, sled::InlineArray)>) -> io::Result<Entry> {
+    entry.map(|(key, value)| (key.to_vec(), value.to_vec()))
+}
+
+/// Bytes a normal user may still write where `path` lies.
+fn free_bytes(path: &Path) -> Result<u64, StoreError> {
+    let stat =
+        rustix::fs::statvfs(path).map_err(|error| StoreError::io("ask for free space at", path)(error.into()))?;
+    Ok(stat.f_bavail.saturating_mul(stat.f_frsize))
+}

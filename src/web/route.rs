@@ -1,0 +1,96 @@
+//! The addresses of `/api/v1` and what travels under them.
+
+use axum::http::Method;
+use serde::{Deserialize, Serialize};
+
+use crate::domain::{ServiceEntry, UnitId};
+use crate::query::{Answer, Query, UnitRow, UnknownUnit};
+
+/// Every unit.
+pub const UNITS: &str = "/api/v1/units";
+/// Units in no config.
+pub const UNKNOWN: &str = "/api/v1/unknown";
+/// What is said about one unit.
+pub const ASSESSMENT: &str = "/api/v1/units/{site}/{unit}/assessment";
+/// Its service history; posting records an action.
+pub const LOGBOOK: &str = "/api/v1/units/{site}/{unit}/logbook";
+/// Its days.
+pub const TREND: &str = "/api/v1/units/{site}/{unit}/trend";
+
+/// A list of units, in an object so that it can grow.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Units {
+    /// Worst first.
+    pub units: Vec<UnitRow>,
+}
+
+/// A list of units in no config.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Unknown {
+    /// By id.
+    pub unknown: Vec<UnknownUnit>,
+}
+
+/// A service history.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Logbook {
+    /// Ascending by time.
+    pub entries: Vec<ServiceEntry>,
+}
+
+/// How a query is asked: method, address, body.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Request {
+    /// `GET`, or `POST` to record.
+    pub method: Method,
+    /// The address, without host.
+    pub path: String,
+    /// JSON, or nothing.
+    pub body: Vec<u8>,
+}
+
+/// The request that asks `query`.
+pub fn request(query: &Query) -> Result<Request, serde_json::Error> {
+    let get = |path: String| Request { method: Method::GET, path, body: Vec::new() };
+    Ok(match query {
+        Query::Units => get(UNITS.to_owned()),
+        Query::Unknown => get(UNKNOWN.to_owned()),
+        Query::Assessment { unit } => get(fill(ASSESSMENT, unit)),
+        Query::Logbook { unit } => get(fill(LOGBOOK, unit)),
+        Query::Trend { unit } => get(fill(TREND, unit)),
+        Query::Log { unit, entry } => {
+            Request { method: Method::POST, path: fill(LOGBOOK, unit), body: serde_json::to_vec(entry)? }
+        }
+    })
+}
+
+/// Ids need no percent-encoding: they are `[a-z0-9-]`.
+fn fill(template: &str, unit: &UnitId) -> String {
+    template.replace("{site}", unit.site()).replace("{unit}", unit.unit())
+}
+
+/// The JSON of an answer; a refusal has none, it is a [`super::problem::Problem`].
+pub fn to_json(answer: &Answer) -> Result<Option<Vec<u8>>, serde_json::Error> {
+    match answer {
+        Answer::Units(units) => serde_json::to_vec(&Units { units: units.clone() }),
+        Answer::Unknown(unknown) => serde_json::to_vec(&Unknown { unknown: unknown.clone() }),
+        Answer::Assessment(assessment) => serde_json::to_vec(assessment),
+        Answer::Logbook(entries) => serde_json::to_vec(&Logbook { entries: entries.clone() }),
+        Answer::Trend(trend) => serde_json::to_vec(trend),
+        Answer::Logged(logged) => serde_json::to_vec(logged),
+        Answer::Refused(_) => return Ok(None),
+    }
+    .map(Some)
+}
+
+/// The answer to `query` whose JSON is `body`.
+pub fn from_json(query: &Query, body: &[u8]) -> Result<Answer, serde_json::Error> {
+    Ok(match query {
+        Query::Units => Answer::Units(serde_json::from_slice::<Units>(body)?.units),
+        Query::Unknown => Answer::Unknown(serde_json::from_slice::<Unknown>(body)?.unknown),
+        Query::Assessment { .. } => Answer::Assessment(serde_json::from_slice(body)?),
+        Query::Logbook { .. } => Answer::Logbook(serde_json::from_slice::<Logbook>(body)?.entries),
+        Query::Trend { .. } => Answer::Trend(serde_json::from_slice(body)?),
+        Query::Log { .. } => Answer::Logged(serde_json::from_slice(body)?),
+    })
+}

@@ -1,0 +1,70 @@
+//! An ordinary MQTT client for the tests: publishes at QoS 1 and waits for every acknowledgement.
+//! (`mosquitto_pub -l` loses messages and ends with 0; see its tracker.)
+
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::time::Duration;
+
+use rumqttc::v5::mqttbytes::QoS;
+use rumqttc::v5::mqttbytes::v5::Packet;
+use rumqttc::v5::{Client, Connection, Event, MqttOptions};
+
+use super::daemon::PATIENCE;
+
+fn connect(port: u16, id: &str) -> (Client, Connection) {
+    let mut options = MqttOptions::new(id, "127.0.0.1", port);
+    options.set_keep_alive(Duration::from_secs(60)).set_outgoing_inflight_upper_limit(100);
+    options.set_max_packet_size(Some(8 << 20));
+    Client::new(options, 200)
+}
+
+/// Publishes every (topic, payload) at QoS 1; returns when the broker has acknowledged all.
+pub fn publish_all(port: u16, id: &str, messages: Vec<(String, Vec<u8>)>) {
+    publish_counted(port, id, messages, &AtomicUsize::new(0));
+}
+
+/// The same, counting the acknowledgements where others can see them.
+pub fn publish_counted(port: u16, id: &str, messages: Vec<(String, Vec<u8>)>, count_here: &AtomicUsize) {
+    let count = messages.len();
+    let (client, mut connection) = connect(port, id);
+    let sender = std::thread::spawn(move || {
+        for (topic, payload) in messages {
+            client.publish(topic, QoS::AtLeastOnce, false, payload).unwrap();
+        }
+        client
+    });
+    let mut acknowledged = 0;
+    while acknowledged < count {
+        match connection.recv_timeout(PATIENCE) {
+            Ok(Ok(Event::Incoming(Packet::PubAck(_)))) => {
+                acknowledged += 1;
+                count_here.store(acknowledged, Ordering::Relaxed);
+            }
+            Ok(Ok(_)) => {}
+            other => panic!("{other:?} after {acknowledged} of {count}"),
+        }
+    }
+    sender.join().unwrap().disconnect().unwrap();
+}
+
+/// Subscribes and collects messages until `enough` says so; `id` names the session.
+pub fn collect(
+    port: u16,
+    id: &str,
+    filter: &str,
+    mut enough: impl FnMut(&[(String, Vec<u8>)]) -> bool,
+) -> Vec<(String, Vec<u8>)> {
+    let (client, mut connection) = connect(port, id);
+    client.subscribe(filter, QoS::AtLeastOnce).unwrap();
+    let mut got: Vec<(String, Vec<u8>)> = Vec::new();
+    while !enough(&got) {
+        match connection.recv_timeout(PATIENCE) {
+            Ok(Ok(Event::Incoming(Packet::Publish(publish)))) => {
+                got.push((String::from_utf8(publish.topic.to_vec()).unwrap(), publish.payload.to_vec()));
+            }
+            Ok(Ok(_)) => {}
+            other => panic!("{other:?} with {} messages of {filter}", got.len()),
+        }
+    }
+    client.disconnect().unwrap();
+    got
+}
