@@ -358,7 +358,7 @@ async fn a_store_that_cannot_keep_up() {
 }
 
 #[tokio::test]
-async fn refused_logins_and_filters_are_named() {
+async fn refused_logins_and_publishes_are_named() {
     let secret = "a-password-that-must-not-show";
     for protocol in BOTH {
         let mut broker =
@@ -386,15 +386,6 @@ async fn refused_logins_and_filters_are_named() {
         assert!(!format!("{right:?}").contains(secret));
         let mut daemon = Daemon::start(right);
         daemon.connected().await;
-        let pick = |event| match event {
-            SessionEvent::SubscriptionRefused { filter, .. } => Some(filter),
-            _ => None,
-        };
-        // mosquitto 2.0 lets a filter with wildcards pass and checks each message, but refuses one it can judge whole
-        // only from 2.1 on; `+` is judged by its literal topic.
-        if let Ok(filter) = timeout(Duration::from_secs(2), daemon.wait("refusal", pick)).await {
-            assert_eq!(filter, "fadeline/in/+/+");
-        }
         // A publish that the rules forbid: MQTT 5 says so.
         let message = Message { topic: "forbidden".into(), payload: b"x".to_vec(), ..Message::default() };
         daemon.handle.try_publish(Outgoing { tag: 1, message }).unwrap();
