@@ -237,6 +237,7 @@ fn decode_object(text: &str, collector: &mut Collector<'_>) -> Result<(), Refusa
         return decode_plain_object(text, collector);
     }
     let json: Json = serde_json::from_str(text).map_err(|error| Refusal::json(JsonError::new(&error, text), text))?;
+    // An array is for pointers that go into it; SenML has a shape of its own.
     if !(json.is_object() || json.is_array() && source.shape == Shape::Object) {
         return Err(Refusal::NotAnObject { found: refusal::quoted(text) });
     }

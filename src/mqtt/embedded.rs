@@ -6,6 +6,7 @@
 //!   2,000 messages a second.
 //! - It holds the last [`BACKLOG_BYTES`] of each subscribed filter in memory, delivered or not, and **drops what is
 //!   older without a word**: a publisher with a long history must not be further ahead of the subscriber than that.
+//! - A subscriber that comes late gets at most 100 of the retained messages of one filter.
 //! - Its threads cannot be stopped; they end with the process.
 //! - MQTT 5 and 3.1.1 need a port each. There is no TLS: not on loopback it asks for a login, which travels in the clear.
 //!

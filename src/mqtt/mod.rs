@@ -3,6 +3,7 @@
 pub mod decode; // PURE: payloads -> readings and service entries
 pub mod embedded; // a broker inside the daemon
 pub mod encode; // PURE: what is published, and where
+pub mod live; // trying a broker out
 pub mod session; // the connection that never gives up, acknowledgements, publishing
 pub mod settings;
 mod tls; // certificates and keys from their files

@@ -23,7 +23,7 @@ pub const PROTOCOL_MAX_PACKET: usize = 268_435_455;
 /// The shortest keep-alive rumqttc takes.
 const KEEP_ALIVE_MIN: Duration = Duration::from_secs(5);
 /// Room for requests that rumqttc has not looked at yet.
-const REQUEST_CAPACITY: usize = 1_024;
+const REQUEST_CAPACITY: usize = 4_096;
 /// rumqttc numbers its publishes up to this. Twice what the session has under way, so that a broker that confirms a
 /// little out of order does not make numbers collide.
 const INFLIGHT: u16 = 2 * super::session::WINDOW as u16;

@@ -165,17 +165,22 @@ fn line_of(text: &str, line: usize) -> &str {
     text.split('\n').nth(line.saturating_sub(1)).unwrap_or("")
 }
 
+/// The last character boundary at or before byte `index`.
+fn boundary(line: &str, index: usize) -> usize {
+    (0..=index.min(line.len())).rev().find(|i| line.is_char_boundary(*i)).unwrap_or(0)
+}
+
 fn near(text: &str, line: usize, column: usize) -> String {
     let line = line_of(text, line);
-    let start = line.floor_char_boundary(column.saturating_sub(NEAR_CHARS / 2 + 1));
+    let start = boundary(line, column.saturating_sub(NEAR_CHARS / 2 + 1));
     line[start..].chars().take(NEAR_CHARS).filter(|c| !c.is_control()).collect()
 }
 
 /// Whether the parser stopped in one of the words that other formats have for what is not finite.
 fn looks_not_finite(text: &str, line: usize, column: usize) -> bool {
     let line = line_of(text, line);
-    let start = line.floor_char_boundary(column.saturating_sub(2));
-    let end = line.floor_char_boundary(column + 10);
+    let start = boundary(line, column.saturating_sub(2));
+    let end = boundary(line, column + 10);
     let around = line.get(start..end).unwrap_or("").trim_start_matches([':', ' ', '-', '+', ',', '[', '"']);
     ["NaN", "nan", "NAN", "Inf", "inf", "INF"].iter().any(|word| around.starts_with(word))
 }

@@ -1,6 +1,6 @@
 //! The integration tests: one binary.
 
-#![expect(clippy::unwrap_used, clippy::panic, reason = "in a test a failure to prepare is a failure")]
+#![expect(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
 
 mod broker;
 mod cli;

@@ -162,8 +162,8 @@ impl Receiver {
     fn connected(&mut self, session_present: bool, client: &wire::Client) {
         self.connected_at = Some(Instant::now());
         // A session we did not make ourselves may lack a filter that is new in the config.
-        let nothing_to_do = self.shared.plan.filters.is_empty() || session_present && self.subscribed_before;
-        let subscribe = !nothing_to_do;
+        let has_all = session_present && self.subscribed_before;
+        let subscribe = !self.shared.plan.filters.is_empty() && !has_all;
         self.subscribing_since = subscribe.then(Instant::now);
         let _gone = self.events.send(SessionEvent::Connected { fresh: !session_present });
         self.tell(Input::Up { epoch: self.epoch, client: client.clone(), subscribe });
@@ -171,7 +171,8 @@ impl Receiver {
 
     fn subscribed(&mut self, outcomes: Vec<Result<(), String>>) {
         self.subscribing_since = None;
-        self.subscribed_before = true;
+        // A filter that was refused is asked for again at the next connection: somebody may have changed the rules.
+        self.subscribed_before = outcomes.iter().all(Result::is_ok);
         for (filter, outcome) in self.shared.plan.filters.iter().zip(outcomes) {
             if let Err(reason) = outcome {
                 let _gone = self.events.send(SessionEvent::SubscriptionRefused { filter: filter.clone(), reason });

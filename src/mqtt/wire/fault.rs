@@ -65,6 +65,9 @@ impl Fault {
                 ..
             })) => Self::too_large(*pkt_size, place),
             E::MqttState(S::ConnectionAborted) => Self::hung_up(place),
+            E::MqttState(S::Io(error) | S::Deserialization(rumqttc::v5::mqttbytes::Error::Io(error))) => {
+                Self::broken(error, place)
+            }
             E::MqttState(error) => Self::lost(error, place),
             other => Self::lost(other, place),
         }
@@ -82,6 +85,9 @@ impl Fault {
                 Self::too_large(*size, place)
             }
             E::MqttState(S::ConnectionAborted) => Self::hung_up(place),
+            E::MqttState(S::Io(error) | S::Deserialization(rumqttc::mqttbytes::Error::Io(error))) => {
+                Self::broken(error, place)
+            }
             E::MqttState(error) => Self::lost(error, place),
             other => Self::lost(other, place),
         }
@@ -93,13 +99,23 @@ impl Fault {
 
     fn hung_up(place: &str) -> Self {
         let text = format!(
-            "the broker at {place} closed the connection without a word; if it does so each time, check login, TLS and port"
+            "the broker at {place} closed the connection without a word; if it does so again and again, check login, \
+             TLS and port, and that no other client goes by the same client_id"
         );
         Self::new(FaultKind::Lost, text)
     }
 
     fn lost(error: &impl Display, place: &str) -> Self {
         Self::new(FaultKind::Lost, format!("the connection to {place} ended: {error}"))
+    }
+
+    /// An error on a connection that stood already. Since TLS 1.3 a broker refuses a client certificate only then.
+    fn broken(error: &io::Error, place: &str) -> Self {
+        match error.kind() {
+            io::ErrorKind::InvalidData => Self::tls(&error, place),
+            io::ErrorKind::UnexpectedEof => Self::hung_up(place),
+            _ => Self::lost(error, place),
+        }
     }
 
     fn too_large(size: usize, place: &str) -> Self {
