@@ -3,6 +3,7 @@
 pub mod check;
 pub mod data;
 pub mod demo;
+pub mod live;
 pub mod log;
 pub mod logbook;
 pub mod offline;
@@ -85,9 +86,7 @@ fn dispatch(cli: &Cli) -> Result<(), Failure> {
     match &cli.command {
         Command::Watch(args) => watch::run(args),
         Command::Demo(args) => demo::run(args, style),
-        Command::Check(args) => {
-            check::run(args, &|_| Err(Failure::new(Exit::Failure, "`check --live` is not part of this build")))
-        }
+        Command::Check(args) => check::run(args, &live::check),
         Command::Study(args) => study::run(args, style),
         Command::Units(args) => units::run(args, style),
         Command::Trend(args) => trend::run(args, style),
