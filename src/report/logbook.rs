@@ -16,7 +16,8 @@ pub fn text(unit: &UnitId, entries: &[ServiceEntry], zone: &TimeZone, style: Sty
     if entries.is_empty() {
         return format!("{title}: nothing logged yet; `fadeline log {unit} ACTION` records what was done\n");
     }
-    let mut out = format!("{title}: {}\n", words::count(entries.len() as u64, "entry").replace("entrys", "entries"));
+    let entries_word = if entries.len() == 1 { "entry" } else { "entries" };
+    let mut out = format!("{title}: {} {entries_word}\n", entries.len());
     for entry in entries {
         let value = entry.value.map_or_else(String::new, |value| format!(" {value}"));
         let label = format!("{}  {}{value}", words::instant(entry.at, zone), entry.action);

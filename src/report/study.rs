@@ -123,7 +123,7 @@ impl Study<'_> {
             out += &style.block("", LABEL, &sentence(&verdict.says));
         }
         if let Some(settle) = &verdict.settle_with {
-            let action = sentence(&words::plain(settle.action.name()));
+            let action = sentence(&words::to_do(settle.action));
             out += &style.block("Settled by", LABEL, &format!("{action} {}", sentence(&settle.says)));
         }
         out

@@ -3,8 +3,8 @@
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
-use crate::domain::Timestamp;
 use crate::domain::assessment::{Cause, Condition, VerdictCause};
+use crate::domain::{ServiceAction, Timestamp};
 
 use super::style::Tone;
 
@@ -33,6 +33,21 @@ pub fn how_far(date: Date, today: Date) -> String {
 /// `kebab-case` as words.
 pub fn plain(name: &str) -> String {
     name.replace('-', " ")
+}
+
+/// A service action as something still to be done.
+pub fn to_do(action: ServiceAction) -> String {
+    match action {
+        ServiceAction::SleeveCleaned => "clean the sleeve",
+        ServiceAction::SleeveReplaced => "fit a new sleeve",
+        ServiceAction::LampReplaced => "fit a new lamp",
+        ServiceAction::SensorCleaned => "wipe the sensor's window",
+        ServiceAction::SensorReplaced => "fit another sensor",
+        ServiceAction::ReferenceCheck => "compare with a reference sensor",
+        ServiceAction::TransmittanceMeasured => "measure the water's transmittance",
+        other => return plain(other.name()),
+    }
+    .to_owned()
 }
 
 /// A cause as people say it.
