@@ -333,7 +333,7 @@ impl Daemon {
         {
             self.job = self.assess(unit);
         }
-        while let Some((tag, letter)) = self.outbox.next() {
+        while let Some((tag, letter)) = self.outbox.send_next() {
             let outgoing = Outgoing { tag, message: letter.message.clone() };
             if let Err(NotTaken::Full(_) | NotTaken::Stopped(_)) = self.session.try_publish(outgoing) {
                 // The window of the outbox is smaller than the session's, so this is the end of the session.
@@ -377,7 +377,7 @@ impl Daemon {
         }
         intake.abort();
         let published = timeout_at(deadline, async {
-            while let Some((tag, letter)) = outbox.next() {
+            while let Some((tag, letter)) = outbox.send_next() {
                 session.publish(Outgoing { tag, message: letter.message.clone() }).await?;
                 while let Ok(event) = events.try_recv() {
                     if let SessionEvent::Delivered { tag } = event {

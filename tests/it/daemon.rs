@@ -8,7 +8,6 @@ use std::time::{Duration, Instant};
 use fadeline::query::{Answer, Query};
 use fadeline::web::client;
 
-
 /// How long anything a test waits for may take before the test fails.
 pub const PATIENCE: Duration = Duration::from_secs(60);
 
