@@ -164,7 +164,10 @@ fn chances(leaders: impl Iterator<Item = (usize, f64)>) -> [f64; NOTHING + 1] {
 }
 
 /// The cause named and how likely it is.
-pub fn name_cause(losses: &[Losses], falling: bool, c: &ForecastConstants) -> (VerdictCause, f64) {
+///
+/// A cause that no event has reset so far (for the sleeve: `sleeve_tested`) is told from the others by beliefs
+/// beforehand only, and needs to be surer.
+pub fn name_cause(losses: &[Losses], falling: bool, sleeve_tested: bool, c: &ForecastConstants) -> (VerdictCause, f64) {
     let chances = chances(losses.iter().map(|l| (leader(l, c), 1.0)));
     let first = (0..=NOTHING).max_by(|a, b| chances[*a].total_cmp(&chances[*b])).unwrap_or(NOTHING);
     let pair = chances[1] + chances[2];
@@ -178,6 +181,9 @@ pub fn name_cause(losses: &[Losses], falling: bool, c: &ForecastConstants) -> (V
             (VerdictCause::Unsettled, chances[first])
         }
         VerdictCause::LampAgeing | VerdictCause::SensorDrift => (VerdictCause::LampOrSensor, pair),
+        VerdictCause::SleeveFouling if !sleeve_tested && chances[first] < c.name_lamp_or_sensor_at => {
+            (VerdictCause::Unsettled, chances[first])
+        }
         _ if chances[first] >= c.name_at => (name, chances[first]),
         _ if pair >= c.pair_at => (VerdictCause::LampOrSensor, pair),
         _ => (VerdictCause::Unsettled, chances[first]),
@@ -199,7 +205,8 @@ pub struct Scene<'a> {
 
 /// The verdict with its sentence and the action that would settle what is open.
 pub fn verdict(losses: &[Losses], scene: &Scene<'_>) -> Verdict {
-    let (cause, probability) = name_cause(losses, scene.falling, scene.constants);
+    let sleeve_tested = scene.fitted.variants[0].design.intervals.len() > 1;
+    let (cause, probability) = name_cause(losses, scene.falling, sleeve_tested, scene.constants);
     let settle_with = settle_with(losses, scene);
     let says = sentence(cause, losses, scene);
     Verdict { cause, probability: Some(probability), says, settle_with }
@@ -384,7 +391,7 @@ mod tests {
     #[test]
     fn causes_are_named_by_how_often_they_lead() {
         let c = ForecastConstants::default();
-        let name = |losses: &[Losses], falling| name_cause(losses, falling, &c);
+        let name = |losses: &[Losses], falling| name_cause(losses, falling, true, &c);
         assert_eq!(name(&[loss(0.1, 0.02, 0.0); 4], true), (VerdictCause::SleeveFouling, 1.0));
         assert_eq!(name(&[loss(0.01, 0.014, 0.0); 4], false).0, VerdictCause::None);
         assert_eq!(name(&[loss(0.01, 0.014, 0.0); 4], true).0, VerdictCause::Unsettled);

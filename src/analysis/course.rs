@@ -168,11 +168,11 @@ fn covariate(
     Some(Covariate { values: smooth(&values), usual, lately, season })
 }
 
-/// A running mean of five days: a meter's noise from day to day is no water.
+/// A running mean of a fortnight: a meter's noise from day to day is no water, and would thin out the slope on what is.
 fn smooth(values: &[f64]) -> Vec<f64> {
     (0..values.len())
         .map(|i| {
-            let near = &values[i.saturating_sub(2)..(i + 3).min(values.len())];
+            let near = &values[i.saturating_sub(7)..(i + 8).min(values.len())];
             near.iter().sum::<f64>() / near.len() as f64
         })
         .collect()
