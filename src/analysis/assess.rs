@@ -197,8 +197,7 @@ fn fit<'a>(
     let rates = model::likely_rates(&base, (&first, &weights), &observed, &setting);
     let noises = model::likely_noises(&base, (&first, &weights), &rates, &observed, &setting);
     let noise = (noises.first()?, weights.as_slice());
-    let evidence =
-        |events: &Events| model::evidence(&variant(events, usual, 0.0), noise, &rates, &observed, &setting);
+    let evidence = |events: &Events| model::evidence(&variant(events, usual, 0.0), noise, &rates, &observed, &setting);
     let readings = readings::choose(events.clone(), &readings::doubts(events, found), evidence);
     // Kinds of growth are weighed on the best reading; those out of the race are dropped for all.
     let all_rates: Vec<usize> = (0..model.rates.len()).collect();
@@ -215,9 +214,8 @@ fn fit<'a>(
 /// The kinds of growth whose evidence and weight beforehand come near the best's.
 fn likely_growths(model: &ModelConstants, evidence: impl Fn(Growth) -> Option<f64>) -> Vec<(Growth, f64)> {
     let all = model.growths.iter().copied();
-    let mut weighed: Vec<(f64, (Growth, f64))> = all
-        .filter_map(|(growth, weight)| evidence(growth).map(|ln| (ln + weight.ln(), (growth, weight))))
-        .collect();
+    let mut weighed: Vec<(f64, (Growth, f64))> =
+        all.filter_map(|(growth, weight)| evidence(growth).map(|ln| (ln + weight.ln(), (growth, weight)))).collect();
     weighed.sort_by(|a, b| b.0.total_cmp(&a.0));
     let best = weighed.first().map_or(0.0, |(ln, _)| *ln);
     weighed.retain(|(ln, _)| best - ln < GROWTH_WINDOW);
@@ -355,6 +353,10 @@ fn cautions(condition: Condition, verdict: &Verdict, enough_after_cleaning: Opti
     if lamp {
         texts.push("A broken lamp holds mercury: stop the flow, isolate the unit, do not vacuum.");
     }
-    texts.push("The papers of the installed unit, local codes and the health authority come before anything said here.");
+    texts
+        .push("The papers of the installed unit, local codes and the health authority come before anything said here.");
     texts.into_iter().map(ToOwned::to_owned).collect()
 }
+
+#[cfg(test)]
+mod tests;

@@ -7,7 +7,7 @@ use super::constants::ForecastConstants;
 use super::course::{Course, quantile_sorted};
 use super::design::{Share as Part, Term};
 use super::model::{Draw, Fitted};
-use crate::domain::assessment::{CauseLoss, Share, SettleWith, Verdict};
+use crate::domain::assessment::{CauseLoss, SettleWith, Share, Verdict};
 use crate::domain::{Cause, ServiceAction, VerdictCause};
 
 /// Probability that a lasting shift is the water's rather than the sensor's: transmittance not measured, measured. By
@@ -110,9 +110,9 @@ pub fn is_coat(term: Term) -> bool {
     matches!(term, Term::Rate | Term::Curve | Term::IntervalRate(_))
 }
 
-/// Percent of light lost for a loss in ln.
+/// Percent of light lost for a loss in ln; a loss or gain by a factor of more than e^20 is cut there.
 pub fn percent(ln_loss: f64) -> f64 {
-    -100.0 * (-ln_loss).exp_m1()
+    -100.0 * (-ln_loss.clamp(-20.0, 20.0)).exp_m1()
 }
 
 /// Median and the 10 and 90 % quantiles.
@@ -127,7 +127,7 @@ pub fn spread(values: impl Iterator<Item = f64>) -> Share {
 pub fn shares(losses: &[Losses]) -> (Share, Vec<CauseLoss>) {
     let of = |cause, value: fn(&Losses) -> f64, rate: Option<usize>| {
         let share = spread(losses.iter().map(|l| percent(value(l))));
-        let rates = rate.map(|i| spread(losses.iter().map(|l| 100.0 * (-value(l)).exp() * l.rates[i])).percent);
+        let rates = rate.map(|i| spread(losses.iter().map(|l| (100.0 - percent(value(l))) * l.rates[i])).percent);
         let Share { percent, low, high } = share;
         CauseLoss { cause, percent, low, high, rate_percent_per_day: rates }
     };
@@ -250,7 +250,10 @@ fn sentence(cause: VerdictCause, losses: &[Losses], scene: &Scene<'_>) -> String
             say(of(Cause::Unexplained))
         ),
         VerdictCause::None => {
-            format!("Nothing is wrong: all causes together have cost {}, and the light is not falling.", say(total.percent))
+            format!(
+                "Nothing is wrong: all causes together have cost {}, and the light is not falling.",
+                say(total.percent)
+            )
         }
         VerdictCause::Unsettled => format!(
             "The light is {} lower than when new; sleeve {}, lamp {}, sensor {}, water {} are too close to call.",
@@ -276,7 +279,7 @@ pub fn say_date(date: Date) -> String {
 fn sleeve_sentence(all: f64, losses: &[Losses], scene: &Scene<'_>) -> String {
     let design = &scene.fitted.variants[0].design;
     let coat = spread(losses.iter().map(|l| percent(l.coat))).percent;
-    let rate = spread(losses.iter().map(|l| 100.0 * (-l.sleeve).exp() * l.rates[0])).percent;
+    let rate = spread(losses.iter().map(|l| (100.0 - percent(l.sleeve)) * l.rates[0])).percent;
     let current = design.intervals.len() - 1;
     let since = if current == 0 {
         format!("The sleeve has cost {} since {}", say(all), say_date(scene.course.first))
@@ -340,9 +343,7 @@ fn settle_with(losses: &[Losses], scene: &Scene<'_>) -> Option<SettleWith> {
     let before = entropy(&chances(particles.iter().map(|(leader, _)| (*leader, 1.0))));
     let asked = QUESTIONS
         .iter()
-        .filter(|(action, ..)| {
-            *action != ServiceAction::TransmittanceMeasured || scene.course.absorbance.is_none()
-        })
+        .filter(|(action, ..)| *action != ServiceAction::TransmittanceMeasured || scene.course.absorbance.is_none())
         .map(|question| (question, question.3 * (before - entropy_after(&particles, question))))
         .max_by(|a, b| a.1.total_cmp(&b.1))?;
     let ((action, ..), gain) = asked;

@@ -126,9 +126,14 @@ impl Term {
             | Self::BurnIn
             | Self::LampAtStart
             | Self::LampSlope => Share::Lamp,
-            Self::IntervalRate(_) | Self::RateSine | Self::RateCosine | Self::LeftBehind(_) | Self::InitialDeposit | Self::PermanentAtStart | Self::Rate | Self::Curve => {
-                Share::Sleeve
-            }
+            Self::IntervalRate(_)
+            | Self::RateSine
+            | Self::RateCosine
+            | Self::LeftBehind(_)
+            | Self::InitialDeposit
+            | Self::PermanentAtStart
+            | Self::Rate
+            | Self::Curve => Share::Sleeve,
             Self::SensorStep(_) | Self::SensorAtStart | Self::Window | Self::Drift => Share::Sensor,
             Self::Temperature => Share::Temperature,
             Self::Absorbance | Self::SeasonSine | Self::SeasonCosine => Share::Water,
@@ -258,9 +263,8 @@ impl<'a> Design<'a> {
         let age = |at: Option<crate::domain::Timestamp>| {
             at.map(|at| f64::from(-self.course.number(at.date_in(&spec.zone))).max(0.0))
         };
-        let logged = |kinds: &[EventKind]| {
-            events.days(kinds).into_iter().rfind(|day| *day <= 0).map(|day| f64::from(-day))
-        };
+        let logged =
+            |kinds: &[EventKind]| events.days(kinds).into_iter().rfind(|day| *day <= 0).map(|day| f64::from(-day));
         let least = |a: Option<f64>, b: Option<f64>| match (a, b) {
             (Some(a), Some(b)) => Some(a.min(b)),
             (a, b) => a.or(b),
@@ -312,9 +316,10 @@ impl<'a> Design<'a> {
         terms.extend([Term::RateSine, Term::RateCosine]);
         let clean_known = spec.sleeve.cleaned.is_some()
             || spec.sleeve.installed.is_some()
-            || events.list.iter().any(|e| {
-                matches!(e.kind, EventKind::SleeveCleaned | EventKind::SleeveReplaced) && e.day <= 0
-            });
+            || events
+                .list
+                .iter()
+                .any(|e| matches!(e.kind, EventKind::SleeveCleaned | EventKind::SleeveReplaced) && e.day <= 0);
         if !clean_known {
             terms.push(Term::InitialDeposit);
         }
@@ -364,15 +369,11 @@ impl<'a> Design<'a> {
                 Term::LampStep(j) => gate(j == lamp, -1.0),
                 Term::LampSlopeChange(j) => gate(j == lamp, -h),
                 Term::LampCurve => bend(self.new_hours / self.rated_hours) - bend(hours / self.rated_hours),
-                Term::BurnIn => {
-                    (-hours / self.burn_in_hours).exp() - (-self.new_hours / self.burn_in_hours).exp()
-                }
+                Term::BurnIn => (-hours / self.burn_in_hours).exp() - (-self.new_hours / self.burn_in_hours).exp(),
                 Term::SensorStep(j) => gate(j == self.sensors.partition_point(|d| *d <= day), -1.0),
                 Term::Shift(i) => gate(self.shifts[i] <= day, -1.0),
                 Term::Temperature => self.covariate(self.course.temperature.as_ref(), day),
-                Term::Absorbance => {
-                    -std::f64::consts::LN_10 * self.covariate(self.course.absorbance.as_ref(), day)
-                }
+                Term::Absorbance => -std::f64::consts::LN_10 * self.covariate(self.course.absorbance.as_ref(), day),
                 Term::LampSlope => -h,
                 Term::Rate => -grown,
                 Term::Curve => -curve(grown),
@@ -408,8 +409,10 @@ impl<'a> Design<'a> {
 
     /// Mean growth over the intervals before those of group `g`, in hundreds of days.
     pub fn grown_before(&self, g: usize) -> f64 {
-        let before: Vec<f64> =
-            (1..self.intervals.len()).filter(|k| self.intervals[*k].group == g).map(|k| self.grown_over(k - 1)).collect();
+        let before: Vec<f64> = (1..self.intervals.len())
+            .filter(|k| self.intervals[*k].group == g)
+            .map(|k| self.grown_over(k - 1))
+            .collect();
         before.iter().sum::<f64>() / before.len().max(1) as f64
     }
 
@@ -556,9 +559,8 @@ fn lamp_age_known(course: &Course, spec: &UnitSpec, events: &Events) -> bool {
 /// Hours burnt by the lamp of each calendar day: the counter where it was sent, else days times share.
 fn lamp_hours(course: &Course, spec: &UnitSpec, events: &Events, lamps: &[i32], unknown: f64) -> Vec<f64> {
     let first_counter = course.counter.iter().flatten().next().copied();
-    let since_installed = |at: crate::domain::Timestamp| {
-        24.0 * f64::from(-course.number(at.date_in(&spec.zone))).max(0.0)
-    };
+    let since_installed =
+        |at: crate::domain::Timestamp| 24.0 * f64::from(-course.number(at.date_in(&spec.zone))).max(0.0);
     let logged = events.days(&[EventKind::LampReplaced]).into_iter().rfind(|d| *d <= 0).map(|d| f64::from(-d) * 24.0);
     let start = spec
         .lamp

@@ -105,8 +105,7 @@ pub fn least_squares(
             *target *= root;
         }
     }
-    if let Some(row) =
-        (0..rows).find(|row| !y[*row].is_finite() || x.row(*row).iter().any(|value| !value.is_finite()))
+    if let Some(row) = (0..rows).find(|row| !y[*row].is_finite() || x.row(*row).iter().any(|value| !value.is_finite()))
     {
         return Err(FitError::NotFinite { row });
     }

@@ -16,13 +16,7 @@ const YEAR_DAYS: f64 = 365.25;
 
 /// The life of every part at `as_of`. `hours` are the present lamp's, if known, and `pace` is the share of the time it
 /// burns. Filters and flow sensor appear once the log knows them.
-pub fn parts(
-    spec: &UnitSpec,
-    log: &[ServiceEntry],
-    as_of: Timestamp,
-    hours: Option<f64>,
-    pace: f64,
-) -> Vec<PartLife> {
+pub fn parts(spec: &UnitSpec, log: &[ServiceEntry], as_of: Timestamp, hours: Option<f64>, pace: f64) -> Vec<PartLife> {
     let today = as_of.date_in(&spec.zone);
     let date = |at: Timestamp| at.date_in(&spec.zone);
     let last = |actions: &[ServiceAction]| {
@@ -68,7 +62,11 @@ fn lamp(spec: &UnitSpec, since: Option<Date>, today: Date, hours: Option<f64>, p
     let by_years = since.map(|since| after(since, LAMP_LIFE_YEARS * YEAR_DAYS));
     let by_hours = hours.map(|hours| after(today, (rated - hours) / (24.0 * pace.clamp(0.05, 1.0))));
     let usual = (rated - LAMP_LIFE_HOURS).abs() < 1.0;
-    let source = if usual { "common practice; the papers of the unit win" } else { "hours from the unit's papers, years common practice" };
+    let source = if usual {
+        "common practice; the papers of the unit win"
+    } else {
+        "hours from the unit's papers, years common practice"
+    };
     PartLife {
         part: "lamp".to_owned(),
         age_days: since.map(|since| i64::from(days_between(since, today))),

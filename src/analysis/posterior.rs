@@ -41,9 +41,8 @@ impl Sampler {
         let active = (0..mean.len()).filter(|i| sd[*i] > 0.0);
         let (bounded, free): (Vec<usize>, Vec<usize>) =
             active.partition(|i| at_least_zero[*i] && mean[*i] < CLEARLY_POSITIVE * sd[*i]);
-        let scaled = |a: usize, b: usize| {
-            posterior.covariance[(a, b)] / (sd[a] * sd[b]) + if a == b { JITTER } else { 0.0 }
-        };
+        let scaled =
+            |a: usize, b: usize| posterior.covariance[(a, b)] / (sd[a] * sd[b]) + if a == b { JITTER } else { 0.0 };
         let precision = Factor::new(bounded.len(), |i, j| scaled(bounded[i], bounded[j]))?.inverse();
         let slope: Vec<Vec<f64>> = free
             .iter()

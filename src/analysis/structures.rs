@@ -16,12 +16,12 @@
 use ndarray::{Array1, Array2};
 use statrs::function::erf::erfc;
 
+use super::Neighbours;
 use super::cholesky::Factor;
 use super::constants::{Belief, ModelConstants};
 use super::design::{Design, Term};
 use super::fit::Priors;
 use super::whiten::Whitener;
-use super::Neighbours;
 
 /// One combination of hypotheses, each by its place in the constants.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -83,7 +83,8 @@ impl Setting<'_> {
     fn ln_weight(&self, s: &Structure, seasonal: bool) -> f64 {
         let m = self.model;
         let yes_no = |yes: bool, weight: f64| if yes { weight } else { 1.0 - weight };
-        let mut weight = m.rates[s.rate].1 * m.lamp[s.lamp].weight * m.drift[s.drift].weight * m.window[s.window].weight;
+        let mut weight =
+            m.rates[s.rate].1 * m.lamp[s.lamp].weight * m.drift[s.drift].weight * m.window[s.window].weight;
         if seasonal {
             weight *= yes_no(s.season, m.season_weight);
         }
@@ -120,7 +121,8 @@ impl Setting<'_> {
 
     /// Wide beliefs under which no cause is ruled out: for choosing the noise before the structures are weighed.
     pub fn wide_priors(&self, design: &Design<'_>) -> Priors {
-        let usual = Structure { rate: self.model.rates.len() / 2, lamp: 0, drift: 1, window: 1, season: true, curved: true };
+        let usual =
+            Structure { rate: self.model.rates.len() / 2, lamp: 0, drift: 1, window: 1, season: true, curved: true };
         let wide = |term: Term| match term {
             Term::LampSlope => Belief::new(0.2, 0.2),
             Term::Rate => Belief::new(0.1, 0.3),
@@ -233,9 +235,7 @@ impl Rows {
             yty -= m * (2.0 * c[j] - self.gram[(j, j)] * m);
             c.scaled_add(-m, &self.gram.row(j));
         }
-        let factor = Factor::new(nuisance, |i, j| {
-            sd[i] * self.gram[(i, j)] * sd[j] + if i == j { 1.0 } else { 0.0 }
-        })?;
+        let factor = Factor::new(nuisance, |i, j| sd[i] * self.gram[(i, j)] * sd[j] + if i == j { 1.0 } else { 0.0 })?;
         let mut columns: Vec<Vec<f64>> = (nuisance..nuisance + main)
             .map(|column| (0..nuisance).map(|i| sd[i] * self.gram[(i, column)]).collect())
             .collect();
@@ -318,7 +318,8 @@ mod tests {
     fn evidence_by_elimination_equals_the_full_fit() {
         let days: Vec<i32> = (0..40).collect();
         let white = Whitener::new(&days, &vec![1e-3; 40], Wander { sd: 0.02, tau_days: 9.0 });
-        let x = Array2::from_shape_fn((40, 4), |(r, c)| ((r * (c + 1)) as f64 * 0.21).sin() + f64::from(u8::from(c == 1)));
+        let x =
+            Array2::from_shape_fn((40, 4), |(r, c)| ((r * (c + 1)) as f64 * 0.21).sin() + f64::from(u8::from(c == 1)));
         let y = Array1::from_iter((0..40).map(|r| 0.1 * (f64::from(r) * 0.4).cos() + 0.05));
         let rows = Rows::new(&white, &x, &y, &[(vec![0.0, 3.0, 0.0, 1.0], 0.2)]);
         let priors = Priors { mean: vec![0.1, -0.2, 0.05, 0.3], sd: vec![0.5, 0.1, 0.0, 0.4] };

@@ -3,6 +3,8 @@
 //! `cargo run --release --example evaluate -- [--kinds usual,hard] [--seeds 0..100] [--cache DIR] [--worst]`
 //! Single-threaded. The same seeds give the same units.
 
+#![expect(clippy::print_stdout, reason = "figures on standard output are what this command is for")]
+
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
@@ -43,12 +45,25 @@ fn main() {
             if args.iter().any(|a| a == "--show") {
                 println!("{:#?}", unit.plan.papers);
                 for service in &unit.plan.services {
-                    println!("{} {} logged {:?}", service.at, service.work.action(), service.logged.as_ref().map(|l| (l.action, l.at)));
+                    println!(
+                        "{} {} logged {:?}",
+                        service.at,
+                        service.work.action(),
+                        service.logged.as_ref().map(|l| (l.action, l.at))
+                    );
                 }
                 println!("{:?} {:?}", unit.plan.false_entries, unit.plan.water.shifts);
                 for day in unit.truth.days.iter().step_by(30) {
                     let seen = unit.days.iter().find(|d| d.date == day.date);
-                    println!("{} {:.3?} {:.2} {:?} h {:?} on {:?}", day.date, day.losses, day.intensity, seen.and_then(|d| d.intensity).map(|l| l.median.exp()), seen.and_then(|d| d.lamp_hours), seen.and_then(|d| d.lamp_on_share));
+                    println!(
+                        "{} {:.3?} {:.2} {:?} h {:?} on {:?}",
+                        day.date,
+                        day.losses,
+                        day.intensity,
+                        seen.and_then(|d| d.intensity).map(|l| l.median.exp()),
+                        seen.and_then(|d| d.lamp_hours),
+                        seen.and_then(|d| d.lamp_on_share)
+                    );
                 }
             }
             unit.score(&mut score, worst);
@@ -172,7 +187,17 @@ impl Unit {
             found.verdict.cause,
             found.verdict.probability.unwrap_or(0.0),
             truth.leading(),
-            found.unlogged.iter().map(|u| format!("{}{:+.1}{}", u.at, u.gain_percent.or(u.loss_percent.map(|l| -l)).unwrap_or(0.0), u.likely)).collect::<Vec<_>>().join(","),
+            found
+                .unlogged
+                .iter()
+                .map(|u| format!(
+                    "{}{:+.1}{}",
+                    u.at,
+                    u.gain_percent.or(u.loss_percent.map(|l| -l)).unwrap_or(0.0),
+                    u.likely
+                ))
+                .collect::<Vec<_>>()
+                .join(","),
             found.verdict.says,
         );
     }
@@ -321,7 +346,11 @@ impl Score {
             self.verdicts, self.right, self.sure, self.sure_right, self.named_half, self.claims
         );
         for (bin, (n, right, sum)) in &self.bins {
-            println!("    said 0.{bin}: {n} times, mean {:.2}, right {:.2}", sum / *n as f64, *right as f64 / *n as f64);
+            println!(
+                "    said 0.{bin}: {n} times, mean {:.2}, right {:.2}",
+                sum / *n as f64,
+                *right as f64 / *n as f64
+            );
         }
         println!(
             "  unlogged cleanings: found {} of {}, said {} ({} at no service); episodes: found {} of {}, {} false",

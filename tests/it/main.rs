@@ -1,2 +1,3 @@
 //! The integration tests: one binary.
 mod heron_bight;
+mod separation;
