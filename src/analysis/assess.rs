@@ -14,7 +14,7 @@ use super::constants::ModelConstants;
 use super::course::{Course, median, quantile_sorted};
 use super::design::{Design, Growth};
 use super::episodes;
-use super::events::{self, EventKind, Events};
+use super::events::{self, EventKind, Events, Origin};
 use super::forecast::{self, Ahead};
 use super::model::{self, Fitted, Observed, Variant};
 use super::readings;
@@ -183,6 +183,7 @@ fn fit<'a>(
         model,
         path_cm: spec.sensor.path_cm,
         reference: spec.reference.is_some_and(|r| r > 0.0),
+        never_cleaned: never_cleaned(course, events),
         neighbours: history.neighbours,
     };
     let own_pace = (constants.forecast.own_pace_least_days, constants.forecast.own_pace_most_days);
@@ -219,6 +220,13 @@ fn likely_growths(model: &ModelConstants, evidence: impl Fn(Growth) -> Option<f6
     let best = weighed.first().map_or(0.0, |(ln, _)| *ln);
     weighed.retain(|(ln, _)| best - ln < GROWTH_WINDOW);
     weighed.into_iter().map(|(_, growth)| growth).collect()
+}
+
+/// Whether there was work at the unit over half a year or more, and no cleaning.
+fn never_cleaned(course: &Course, events: &Events) -> bool {
+    let work = events.list.iter().any(|e| matches!(e.origin, Origin::Logged(_)));
+    let cleaned = events.days(&[EventKind::SleeveCleaned, EventKind::SleeveReplaced]);
+    work && cleaned.is_empty() && course.today > 182
 }
 
 /// ln of light that the level is counted from: the reference, or the first days.
@@ -349,3 +357,6 @@ fn cautions(condition: Condition, verdict: &Verdict, enough_after_cleaning: Opti
         .push("The papers of the installed unit, local codes and the health authority come before anything said here.");
     texts.into_iter().map(ToOwned::to_owned).collect()
 }
+
+#[cfg(test)]
+mod tests;

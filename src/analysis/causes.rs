@@ -110,9 +110,9 @@ pub fn is_coat(term: Term) -> bool {
     matches!(term, Term::Rate | Term::Curve | Term::IntervalRate(_))
 }
 
-/// Percent of light lost for a loss in ln.
+/// Percent of light lost for a loss in ln; a loss or gain by a factor of more than e^20 is cut there.
 pub fn percent(ln_loss: f64) -> f64 {
-    -100.0 * (-ln_loss).exp_m1()
+    -100.0 * (-ln_loss.clamp(-20.0, 20.0)).exp_m1()
 }
 
 /// Median and the 10 and 90 % quantiles.
@@ -127,7 +127,7 @@ pub fn spread(values: impl Iterator<Item = f64>) -> Share {
 pub fn shares(losses: &[Losses]) -> (Share, Vec<CauseLoss>) {
     let of = |cause, value: fn(&Losses) -> f64, rate: Option<usize>| {
         let share = spread(losses.iter().map(|l| percent(value(l))));
-        let rates = rate.map(|i| spread(losses.iter().map(|l| 100.0 * (-value(l)).exp() * l.rates[i])).percent);
+        let rates = rate.map(|i| spread(losses.iter().map(|l| (100.0 - percent(value(l))) * l.rates[i])).percent);
         let Share { percent, low, high } = share;
         CauseLoss { cause, percent, low, high, rate_percent_per_day: rates }
     };
@@ -164,7 +164,10 @@ fn chances(leaders: impl Iterator<Item = (usize, f64)>) -> [f64; NOTHING + 1] {
 }
 
 /// The cause named and how likely it is.
-pub fn name_cause(losses: &[Losses], falling: bool, c: &ForecastConstants) -> (VerdictCause, f64) {
+///
+/// A cause that no event has reset so far (for the sleeve: `sleeve_tested`) is told from the others by beliefs
+/// beforehand only, and needs to be surer.
+pub fn name_cause(losses: &[Losses], falling: bool, sleeve_tested: bool, c: &ForecastConstants) -> (VerdictCause, f64) {
     let chances = chances(losses.iter().map(|l| (leader(l, c), 1.0)));
     let first = (0..=NOTHING).max_by(|a, b| chances[*a].total_cmp(&chances[*b])).unwrap_or(NOTHING);
     let pair = chances[1] + chances[2];
@@ -178,6 +181,9 @@ pub fn name_cause(losses: &[Losses], falling: bool, c: &ForecastConstants) -> (V
             (VerdictCause::Unsettled, chances[first])
         }
         VerdictCause::LampAgeing | VerdictCause::SensorDrift => (VerdictCause::LampOrSensor, pair),
+        VerdictCause::SleeveFouling if !sleeve_tested && chances[first] < c.name_lamp_or_sensor_at => {
+            (VerdictCause::Unsettled, chances[first])
+        }
         _ if chances[first] >= c.name_at => (name, chances[first]),
         _ if pair >= c.pair_at => (VerdictCause::LampOrSensor, pair),
         _ => (VerdictCause::Unsettled, chances[first]),
@@ -199,7 +205,8 @@ pub struct Scene<'a> {
 
 /// The verdict with its sentence and the action that would settle what is open.
 pub fn verdict(losses: &[Losses], scene: &Scene<'_>) -> Verdict {
-    let (cause, probability) = name_cause(losses, scene.falling, scene.constants);
+    let sleeve_tested = scene.fitted.variants[0].design.intervals.len() > 1;
+    let (cause, probability) = name_cause(losses, scene.falling, sleeve_tested, scene.constants);
     let settle_with = settle_with(losses, scene);
     let says = sentence(cause, losses, scene);
     Verdict { cause, probability: Some(probability), says, settle_with }
@@ -272,7 +279,7 @@ pub fn say_date(date: Date) -> String {
 fn sleeve_sentence(all: f64, losses: &[Losses], scene: &Scene<'_>) -> String {
     let design = &scene.fitted.variants[0].design;
     let coat = spread(losses.iter().map(|l| percent(l.coat))).percent;
-    let rate = spread(losses.iter().map(|l| 100.0 * (-l.sleeve).exp() * l.rates[0])).percent;
+    let rate = spread(losses.iter().map(|l| (100.0 - percent(l.sleeve)) * l.rates[0])).percent;
     let current = design.intervals.len() - 1;
     let since = if current == 0 {
         format!("The sleeve has cost {} since {}", say(all), say_date(scene.course.first))
@@ -385,7 +392,7 @@ mod tests {
     #[test]
     fn causes_are_named_by_how_often_they_lead() {
         let c = ForecastConstants::default();
-        let name = |losses: &[Losses], falling| name_cause(losses, falling, &c);
+        let name = |losses: &[Losses], falling| name_cause(losses, falling, true, &c);
         assert_eq!(name(&[loss(0.1, 0.02, 0.0); 4], true), (VerdictCause::SleeveFouling, 1.0));
         assert_eq!(name(&[loss(0.01, 0.014, 0.0); 4], false).0, VerdictCause::None);
         assert_eq!(name(&[loss(0.01, 0.014, 0.0); 4], true).0, VerdictCause::Unsettled);

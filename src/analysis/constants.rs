@@ -81,6 +81,9 @@ pub struct ModelConstants {
     /// Rates of fouling, ln per 100 days, with their weights beforehand. The first must be 0: no fouling. A grid in
     /// about equal ratios, so that how much intervals differ can go with the rate.
     pub rates: Vec<(f64, f64)>,
+    /// How many times likelier than usual a sleeve that does not foul is where people have worked at the unit over half
+    /// a year or more and never cleaned it. By judgement: people clean what gets dirty.
+    pub never_cleaned: f64,
     /// Spread of the unit's mean rate about the level of its grid point, share of that level.
     pub rate_spread: f64,
     /// Spread of an interval's rate about the unit's, share; 0.1 to 0.6. From the trial.
@@ -162,7 +165,7 @@ impl Default for ModelConstants {
             least_days: 14,
             level_sd: 0.5,
             reference_sd: 0.015,
-            lamp: vec![hypothesis(0.70, 0.223, 0.055), hypothesis(0.20, 0.40, 0.20), hypothesis(0.10, 0.03, 0.03)],
+            lamp: vec![hypothesis(0.65, 0.223, 0.055), hypothesis(0.15, 0.40, 0.20), hypothesis(0.20, 0.02, 0.03)],
             lamp_curve: Belief::new(0.0, 0.05),
             burn_in: Belief::new(0.04, 0.015),
             burn_in_hours: 40.0,
@@ -170,6 +173,7 @@ impl Default for ModelConstants {
             lamp_step: Belief::new(0.0, 0.025),
             lamp_slope_change: Belief::new(0.0, 0.03),
             rates: usual_rates(),
+            never_cleaned: 3.0,
             rate_spread: 0.25,
             interval_spread: 0.35,
             rate_season: 0.12,
@@ -192,7 +196,7 @@ impl Default for ModelConstants {
             sensor_step: Belief::new(0.0, 0.01),
             shift: Belief::new(0.0, 0.1),
             path_cm: Belief::new(2.5, 1.0),
-            path_share: Belief::new(0.8, 0.3),
+            path_share: Belief::new(0.9, 0.2),
             path_known_sd_cm: 0.6,
             temperature: Belief::new(0.003, 0.002),
             season_sd: 0.03,

@@ -9,6 +9,9 @@ use crate::domain::{DaySummary, IntensityUnit, ServiceAction, Timestamp};
 /// Measured days that show what is usual, days: a season.
 const USUAL_DAYS: usize = 90;
 
+/// No sensor reads less than e^-20 or more than e^20 of any unit in use: such a day is a scaling mistake.
+const MOST_LN: f64 = 20.0;
+
 /// Quantities that go with the light, one value for each calendar day from day 0 to the day of the assessment.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Covariate {
@@ -77,7 +80,7 @@ impl Course {
             known.push((at, day));
             course.counter[at] = day.lamp_hours.filter(|h| h.is_finite());
             course.on[at] = day.lamp_on_share.unwrap_or(f64::NAN);
-            if let Some(light) = day.intensity.filter(|light| light.median.is_finite()) {
+            if let Some(light) = day.intensity.filter(|light| light.median.abs() < MOST_LN) {
                 course.days.push(number(day.date));
                 course.ln.push(light.median);
                 let count = f64::from(light.count);
@@ -168,11 +171,11 @@ fn covariate(
     Some(Covariate { values: smooth(&values), usual, lately, season })
 }
 
-/// A running mean of five days: a meter's noise from day to day is no water.
+/// A running mean of a fortnight: a meter's noise from day to day is no water, and would thin out the slope on what is.
 fn smooth(values: &[f64]) -> Vec<f64> {
     (0..values.len())
         .map(|i| {
-            let near = &values[i.saturating_sub(2)..(i + 3).min(values.len())];
+            let near = &values[i.saturating_sub(7)..(i + 8).min(values.len())];
             near.iter().sum::<f64>() / near.len() as f64
         })
         .collect()

@@ -505,9 +505,18 @@ impl<'a> Design<'a> {
         let value = known.and_then(|d| covariate.values.get(d).copied()).unwrap_or_else(|| {
             // Passing clouding passes; what has lasted for a season stays.
             let ahead = f64::from(day - self.course.today).max(0.0);
-            covariate.season + (covariate.lately - covariate.season) * (-ahead / PASSING_DAYS).exp()
+            let expected = self.year_before(covariate, day).unwrap_or(covariate.season);
+            expected + (covariate.lately - expected) * (-ahead / PASSING_DAYS).exp()
         });
         value - covariate.usual
+    }
+
+    /// The value a year before a day to come, as far as it is known, moved to the present level.
+    fn year_before(&self, covariate: &Covariate, day: i32) -> Option<f64> {
+        let past = |day: i32| usize::try_from(day).ok().and_then(|d| covariate.values.get(d).copied());
+        let then = past(day - 365)?;
+        let then_now = past(self.course.today - 366)?;
+        Some(covariate.lately + then - then_now)
     }
 
     /// The place of a day in the year, 0 to 1.

@@ -16,6 +16,11 @@ use crate::domain::assessment::{AfterCleaning, Crossing};
 /// 815-R-06-007 sec. 6.4.1.1, from memory), here as ln.
 const SENSOR_DRIFT_LIMIT: f64 = 0.182;
 
+/// Light for its logarithm, cut at e^50 either way so that no absurd history makes an infinite number.
+fn light_of(ln: f64) -> f64 {
+    ln.clamp(-50.0, 50.0).exp()
+}
+
 /// Dates and readings ahead.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Ahead {
@@ -184,7 +189,7 @@ impl Future {
                 z = decay * z + step * noise;
             }
             let returned = passing * (1.0 - (-(place as f64) / fade).exp());
-            (centre + ln + z + returned - faster * grown - change * beyond).exp()
+            light_of(centre + ln + z + returned - faster * grown - change * beyond)
         })
     }
 }
@@ -218,7 +223,7 @@ fn after_cleaning(
             let (noise, left): (f64, f64) = (rng.sample(StandardNormal), rng.sample(StandardNormal));
             let left = (losses.coat * (0.05 + 0.04 * left)).max(0.0);
             let own = draw.noise.day_variance.sqrt() * noise;
-            (fitted.centre + now + draw.wandering + losses.coat - left + own).exp()
+            light_of(fitted.centre + now + draw.wandering + losses.coat - left + own)
         })
         .collect();
     light.sort_by(f64::total_cmp);

@@ -22,7 +22,7 @@ const REWEIGHTINGS: usize = 2;
 /// Noise grid points within this of the best under wide priors are kept, nats.
 const NOISE_WINDOW: f64 = 3.5;
 /// And at most this many.
-const MOST_NOISES: usize = 4;
+const MOST_NOISES: usize = 3;
 
 /// One point of the noise grid.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -288,10 +288,9 @@ impl<'p, 'a> Problem<'p, 'a> {
             model.wander_sd.iter().map(|sd| grid_noise(Wander { sd: *sd, tau_days: tau }, half, model)).collect();
         let priors = self.setting.wide_priors(&self.variant.design);
         let mut weights = vec![1.0; self.observed.days.len()];
-        let mut best = self.rank(&grid, &weights, &priors).first()?.1;
+        let best = self.rank(&grid, &weights, &priors).first()?.1;
         for _ in 0..REWEIGHTINGS {
             weights = self.student_weights(&best, &weights, &priors)?;
-            best = self.rank(&grid, &weights, &priors).first()?.1;
         }
         Some((best, weights))
     }

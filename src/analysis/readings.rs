@@ -10,6 +10,8 @@ use super::steps::StepsFound;
 
 /// A reading this many nats behind the best is not carried on.
 const NEARLY_EVEN: f64 = 4.0;
+/// A step up under this is no new lamp: lamps are changed when they have lost more, ln.
+const LAMP_GAIN: f64 = 0.08;
 /// Readings carried on at most.
 const MOST_READINGS: usize = 3;
 
@@ -71,10 +73,15 @@ pub fn doubts(events: &Events, found: &StepsFound) -> Vec<Edit> {
                 let change = Change::Drop(event.origin, event.kind);
                 edits.push(Edit { change, ln_odds: -1.0 });
             }
-            (EventKind::SleeveCleaned, Origin::Step(_)) => {
+            (EventKind::SleeveCleaned, Origin::Step(place)) => {
                 edits.push(Edit { change: reread(EventKind::WindowWiped), ln_odds: -2.0 });
-                edits.push(Edit { change: reread(EventKind::LampReplaced), ln_odds: -3.0 });
-                edits.push(Edit { change: reread(EventKind::Shift), ln_odds: -3.0 });
+                let step = found.steps.get(place);
+                if step.is_none_or(|step| step.ln_size > LAMP_GAIN) {
+                    edits.push(Edit { change: reread(EventKind::LampReplaced), ln_odds: -3.0 });
+                }
+                if step.is_none_or(|step| step.lamp_off != Some(true)) {
+                    edits.push(Edit { change: reread(EventKind::Shift), ln_odds: -3.0 });
+                }
             }
             (EventKind::LampReplaced, Origin::Logged(place)) if found.no_recovery.contains(&place) => {
                 edits.push(Edit { change: Change::Drop(event.origin, event.kind), ln_odds: -2.0 });

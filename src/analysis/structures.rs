@@ -49,6 +49,8 @@ pub struct Setting<'a> {
     pub path_cm: Option<f64>,
     /// Whether a reference reading is known.
     pub reference: bool,
+    /// Whether people have worked at the unit for long without ever cleaning the sleeve.
+    pub never_cleaned: bool,
     /// What other units on the same water have shown.
     pub neighbours: Option<Neighbours>,
 }
@@ -88,6 +90,9 @@ impl Setting<'_> {
         }
         if s.rate > 0 {
             weight *= yes_no(s.curved, m.curve_weight);
+        }
+        if s.rate == 0 && self.never_cleaned {
+            weight *= m.never_cleaned;
         }
         weight.ln() + self.neighbours.map_or(0.0, |n| self.ln_like_neighbours(m.rates[s.rate].0, n))
     }

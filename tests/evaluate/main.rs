@@ -3,7 +3,7 @@
 //! `cargo run --release --example evaluate -- [--kinds usual,hard] [--seeds 0..100] [--cache DIR] [--worst]`
 //! Single-threaded. The same seeds give the same units.
 
-#![expect(clippy::print_stdout, reason = "printing the figures is what it is for")]
+#![expect(clippy::print_stdout, reason = "figures on standard output are what this command is for")]
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};

@@ -1,0 +1,229 @@
+//! Assessments of courses made by hand: a generator of its own, no simulator.
+
+use super::*;
+use crate::domain::{LnSummary, Reading};
+use jiff::civil::date;
+
+fn spec() -> UnitSpec {
+    let mut spec = UnitSpec::new("heron-bight/boathouse".parse().unwrap(), 14.0);
+    spec.reference = Some(24.0);
+    spec.lamp.installed = Some("2025-05-01T00:00:00Z".parse().unwrap());
+    spec.lamp.hours_at_start = Some(200.0);
+    spec.sleeve.cleaned = Some("2025-05-08T00:00:00Z".parse().unwrap());
+    spec.sensor.installed = spec.lamp.installed;
+    spec
+}
+
+const START: Date = date(2025, 5, 9);
+
+/// Days with ln(intensity) = ln 24 - loss(day), and a little noise that repeats itself.
+fn days(count: i32, loss: impl Fn(i32) -> f64) -> Vec<DaySummary> {
+    let noise = |day: i32| 0.002 * (f64::from(day) * 12.9898).sin();
+    (0..count)
+        .map(|day| {
+            let median = 24f64.ln() - loss(day) + noise(day);
+            let light = LnSummary { median, spread: 0.004, count: 144 };
+            let quarter = LnSummary { count: 36, ..light };
+            DaySummary {
+                date: START.saturating_add(jiff::Span::new().days(day)),
+                intensity: Some(light),
+                quarters: [Some(quarter); 4],
+                lowest: Some(median.exp() * 0.99),
+                flow: None,
+                water_temperature: None,
+                transmittance: None,
+                turbidity: None,
+                lamp_hours: Some(200.0 + 24.0 * f64::from(day)),
+                lamp_hours_fell: None,
+                lamp_on_share: Some(1.0),
+                readings: 144,
+                set_aside: crate::domain::SetAside::default(),
+            }
+        })
+        .collect()
+}
+
+fn lamp(day: i32) -> f64 {
+    0.223 * (f64::from(day) * 24.0 + 100.0) / 18_000.0
+}
+
+/// A sleeve that loses `rate` a day and is cleaned every 60 days.
+fn sleeve(day: i32, rate: f64) -> f64 {
+    rate * f64::from(day % 60) + 0.05 * 60.0 * rate * f64::from(day / 60)
+}
+
+fn cleanings(days: i32) -> Vec<crate::domain::ServiceEntry> {
+    let at = |day: i32| {
+        let date = START.saturating_add(jiff::Span::new().days(day));
+        Timestamp::day_start(date, &jiff::tz::TimeZone::UTC).plus_millis(-1)
+    };
+    (1..=days / 60)
+        .filter(|k| k * 60 < days)
+        .map(|k| crate::domain::ServiceEntry::new(at(60 * k), ServiceAction::SleeveCleaned))
+        .collect()
+}
+
+fn ask(spec: &UnitSpec, days: &[DaySummary], log: &[crate::domain::ServiceEntry], as_of: Timestamp) -> Assessment {
+    let intensity = days.last().and_then(|d| d.intensity).map_or(20.0, |light| light.median.exp());
+    let latest = Some(Reading::new(as_of.plus_millis(-60_000)).with(Channel::Intensity, intensity));
+    let history = History { spec, days, log, latest, cadence_millis: Some(600_000), neighbours: None };
+    assess(&history, as_of, &Constants::default())
+}
+
+fn at_end(days: &[DaySummary]) -> Timestamp {
+    days.last()
+        .map_or_else(
+            || Timestamp::from_secs(1_750_000_000),
+            |day| Timestamp::day_bounds(day.date, &jiff::tz::TimeZone::UTC).1,
+        )
+        .plus_millis(6 * crate::domain::time::HOUR)
+}
+
+/// Every number is finite: JSON has no NaN, serde_json writes it as null, so the round trip would differ.
+fn sound(found: &Assessment) {
+    let text = serde_json::to_string(found).unwrap();
+    let back: Assessment = serde_json::from_str(&text).unwrap_or_else(|e| panic!("{e}: {text}"));
+    assert_eq!(&back, found);
+}
+
+fn share(found: &Assessment, cause: crate::domain::Cause) -> &crate::domain::assessment::CauseLoss {
+    found.loss.as_ref().unwrap().causes.iter().find(|c| c.cause == cause).unwrap()
+}
+
+#[test]
+fn a_fouling_sleeve_is_named_dated_and_undone_by_cleaning() {
+    let days = days(350, |day| lamp(day) + sleeve(day, 0.004));
+    let found = ask(&spec(), &days, &cleanings(350), at_end(&days));
+    sound(&found);
+    assert_eq!(found.verdict.cause, VerdictCause::SleeveFouling, "{}", found.verdict.says);
+    let sleeve_loss = causes::percent(sleeve(349, 0.004));
+    let said = share(&found, crate::domain::Cause::SleeveFouling);
+    assert!((said.percent - sleeve_loss).abs() < 3.0, "{said:?} for {sleeve_loss}");
+    let rate = said.rate_percent_per_day.unwrap();
+    assert!((0.2..0.5).contains(&rate), "{rate} % a day for 0.4 % of what is left");
+    // ln(24 / 14) = 0.539; on the last day lamp and sleeve have taken 0.105 + 0.256, and take 0.0043 a day.
+    let left = (found.forecast.crossing.p50.unwrap() - days[349].date).get_days();
+    assert!((30..55).contains(&left), "{left} days, want about 42");
+    assert!(found.forecast.clean_by.unwrap() <= found.forecast.crossing.p50.unwrap());
+    let after = found.forecast.after_cleaning.unwrap();
+    assert!(after.enough && after.intensity > days[349].intensity.unwrap().median.exp() * 1.1);
+}
+
+#[test]
+fn nothing_wrong_is_none() {
+    let days = days(300, |_| 0.002);
+    let found = ask(&spec(), &days, &[], at_end(&days));
+    sound(&found);
+    assert_eq!(found.verdict.cause, VerdictCause::None, "{}", found.verdict.says);
+    assert_eq!(found.forecast.crossing, Default::default());
+    assert_eq!(found.condition, Condition::Steady);
+}
+
+#[test]
+fn no_crossing_is_dated_above_an_asymptote() {
+    // 20 % in the end, set point at 58 % of the reference: never.
+    let days = days(400, |day| 0.22 * (1.0 - (-f64::from(day) / 50.0).exp()));
+    let found = ask(&spec(), &days, &[], at_end(&days));
+    sound(&found);
+    assert_eq!(found.forecast.crossing.p50, None);
+}
+
+#[test]
+fn later_rows_change_nothing() {
+    let all = days(350, |day| lamp(day) + sleeve(day, 0.003));
+    let log = cleanings(350);
+    let as_of: Timestamp = "2025-12-03T10:00:00Z".parse().unwrap();
+    let today = as_of.date_in(&jiff::tz::TimeZone::UTC);
+    let known: Vec<DaySummary> = all.iter().filter(|d| d.date <= today).cloned().collect();
+    let logged: Vec<_> = log.iter().filter(|e| e.at <= as_of).cloned().collect();
+    let latest = Some(Reading::new(as_of.plus_millis(-60_000)).with(Channel::Intensity, 20.0));
+    let spec = spec();
+    let ask = |days: &[DaySummary], log: &[_]| {
+        let history = History { spec: &spec, days, log, latest, cadence_millis: Some(600_000), neighbours: None };
+        serde_json::to_string(&assess(&history, as_of, &Constants::default())).unwrap()
+    };
+    let want = ask(&known, &logged);
+    assert_eq!(ask(&all, &log), want, "to the last digit");
+    assert_eq!(ask(&all, &log), want, "and again");
+}
+
+#[test]
+fn a_day_that_has_begun_does_not_count() {
+    let mut all = days(100, |day| lamp(day) + sleeve(day, 0.003));
+    let as_of = Timestamp::day_start(all[99].date, &jiff::tz::TimeZone::UTC).plus_millis(crate::domain::time::HOUR);
+    let before = ask(&spec(), &all[..99], &[], as_of);
+    if let Some(light) = &mut all[99].intensity {
+        light.median -= 1.0;
+    }
+    let with = ask(&spec(), &all, &[], as_of);
+    assert_eq!(with.loss, before.loss);
+    assert_eq!(with.forecast, before.forecast);
+}
+
+#[test]
+fn too_little_says_what_is_missing() {
+    for count in [0, 1, 4, 13] {
+        let days = days(count, lamp);
+        let found = ask(&spec(), &days, &[], at_end(&days));
+        sound(&found);
+        assert_eq!((found.loss.as_ref(), found.verdict.cause), (None, VerdictCause::Unsettled));
+        assert_eq!(found.verdict.says, format!("Learning: {count} days of usable readings, needs 14."));
+        assert_eq!(found.condition, Condition::Learning);
+    }
+}
+
+#[test]
+fn odd_histories_have_sound_answers() {
+    let constant: Vec<DaySummary> = days(60, |_| 0.0)
+        .into_iter()
+        .map(|mut day| {
+            day.intensity = Some(LnSummary { median: 3.0, spread: 0.0, count: 1 });
+            day
+        })
+        .collect();
+    let mut gap = days(60, lamp);
+    gap.extend(days(500, lamp).split_off(460));
+    let backwards: Vec<DaySummary> = days(80, lamp)
+        .into_iter()
+        .enumerate()
+        .map(|(i, mut day)| {
+            day.lamp_hours = Some(1e6 - 500.0 * i as f64);
+            day.water_temperature = Some(10.0);
+            day.transmittance = Some(if i % 2 == 0 { 0.0 } else { 100.0 });
+            day
+        })
+        .collect();
+    let wild = days(90, |day| if day % 2 == 0 { -600.0 } else { 600.0 });
+    let tiny = days(30, |_| 80.0);
+    for (name, days) in [("constant", constant), ("gap", gap), ("backwards", backwards), ("wild", wild), ("tiny", tiny)]
+    {
+        for log in [Vec::new(), cleanings(400)] {
+            for percent in [false, true] {
+                let mut spec = spec();
+                if percent {
+                    spec.sensor.unit = crate::domain::IntensityUnit::Percent;
+                    spec.reference = None;
+                }
+                println!("{name} {percent}");
+                sound(&ask(&spec, &days, &log, at_end(&days)));
+            }
+        }
+    }
+    let mut odd = spec();
+    odd.set_point = 1e9;
+    odd.lamp.rated_hours = 0.0;
+    odd.reference = Some(-1.0);
+    let days = days(60, lamp);
+    let found = ask(&odd, &days, &[], at_end(&days));
+    sound(&found);
+    assert_eq!(found.condition, Condition::Dark, "far under a set point of 1e9");
+}
+
+#[test]
+fn under_the_set_point_treatment_is_not_assured() {
+    let days = days(100, |day| 0.006 * f64::from(day));
+    let found = ask(&spec(), &days, &[], at_end(&days));
+    assert_eq!(found.condition, Condition::Short);
+    assert!(found.cautions[0].starts_with("Treatment is not assured"));
+    assert!(found.cautions.iter().all(|c| !c.contains("safe")));
+}
