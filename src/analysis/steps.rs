@@ -1,7 +1,7 @@
 //! Steps in the light that nobody logged, and log entries that the light does not bear out.
 //!
 //! Work at a unit shows as a step within hours that stays; water comes and goes over hours to days and returns. So:
-//! the course in quarter days ([`super::quarters`]), its usual fall taken out by a rolling median of day-to-day
+//! the course in quarter days, its usual fall taken out by a rolling median of day-to-day
 //! differences, dips narrower than 17 days filled by a grey closing (Serra, "Image Analysis and Mathematical
 //! Morphology", 1982) and left out, and then steps added greedily while the contrast between the medians on both sides
 //! is better evidence than its penalty, each taken out of the course before the next is sought, and pruned at the end.
