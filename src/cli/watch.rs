@@ -32,8 +32,7 @@ pub fn run(args: &WatchArgs) -> Result<(), Failure> {
         let facts = facts(&config);
         let daemon = Daemon::start(config).map_err(|error| failure(&error))?;
         tracing::info!(config = %file.display(), "watching {facts}");
-        daemon.run(stop).await;
-        Ok(())
+        daemon.run(stop).await.map_err(|broken| Failure::new(Exit::Io, broken.to_string()))
     })
 }
 

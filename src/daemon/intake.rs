@@ -44,6 +44,8 @@ pub enum Report {
     Stored(Batch),
     /// Nothing can be written at the moment, and nothing is acknowledged.
     Fault(String),
+    /// Nothing can be written by this process any more; the intake has ended.
+    Broken(String),
 }
 
 /// A batch that is on disk.
@@ -119,6 +121,11 @@ impl Intake {
             let batch = loop {
                 match self.write(gathered).await {
                     Ok((written, Ok(()))) => break written.batch,
+                    Ok((_, Err(broken @ StoreError::Stopped { .. }))) => {
+                        // Nobody may be left to hear it; the messages stay with the broker either way.
+                        let _unheard = reports.send(Report::Broken(broken.to_string())).await;
+                        return;
+                    }
                     Ok((unwritten, Err(fault))) => {
                         gathered = unwritten;
                         if reports.send(Report::Fault(fault.to_string())).await.is_err() {

@@ -66,6 +66,11 @@ pub enum StartError {
     Embedded(#[from] EmbeddedError),
 }
 
+/// Why a running daemon had to end.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("{0}")]
+pub struct Broken(pub String);
+
 type Assessed = Result<Assessment, StoreError>;
 
 /// A daemon that has started: the store is open, the local interface listens, the session is connecting.
@@ -153,16 +158,26 @@ impl Daemon {
 
     /// Runs until `stop` completes, then drains: what has arrived is stored and acknowledged, what is to be said is
     /// published, all within the config's grace time.
-    pub async fn run(mut self, stop: impl Future<Output = ()>) {
+    ///
+    /// # Errors
+    /// The disk has failed and the store can only be opened again by a new process. Nothing acknowledged is lost.
+    pub async fn run(mut self, stop: impl Future<Output = ()>) -> Result<(), Broken> {
         tokio::pin!(stop);
         let mut ticks = interval(TICK);
         ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
+        let mut broken = Ok(());
         loop {
             tokio::select! {
                 () = &mut stop => break,
                 _ = ticks.tick() => self.tick(),
                 Some(event) = self.events.recv() => self.hear(event),
-                Some(report) = self.reports.recv() => self.report(report),
+                Some(report) = self.reports.recv() => {
+                    if let Report::Broken(why) = report {
+                        broken = Err(Broken(why));
+                        break;
+                    }
+                    self.report(report);
+                }
                 Some(ask) = self.asks.1.recv() => self.answer(ask),
                 Some(units) = self.answered.1.recv() => self.serviced(&units),
                 done = finished(&mut self.job) => self.assessed(done),
@@ -170,6 +185,7 @@ impl Daemon {
             self.work();
         }
         self.drain().await;
+        broken
     }
 
     fn tick(&mut self) {
@@ -241,7 +257,7 @@ impl Daemon {
                 answers.into_iter().for_each(|letter| self.outbox.put(letter));
                 self.serviced(&serviced);
             }
-            Report::Fault(fault) => {
+            Report::Broken(fault) | Report::Fault(fault) => {
                 tracing::error!("nothing is acknowledged, because the store cannot be written: {fault}");
                 if self.health.store_fault.replace(fault).is_none() {
                     self.say_health();
@@ -317,7 +333,7 @@ impl Daemon {
         {
             self.job = self.assess(unit);
         }
-        while let Some((tag, letter)) = self.outbox.next() {
+        while let Some((tag, letter)) = self.outbox.send_next() {
             let outgoing = Outgoing { tag, message: letter.message.clone() };
             if let Err(NotTaken::Full(_) | NotTaken::Stopped(_)) = self.session.try_publish(outgoing) {
                 // The window of the outbox is smaller than the session's, so this is the end of the session.
@@ -361,7 +377,7 @@ impl Daemon {
         }
         intake.abort();
         let published = timeout_at(deadline, async {
-            while let Some((tag, letter)) = outbox.next() {
+            while let Some((tag, letter)) = outbox.send_next() {
                 session.publish(Outgoing { tag, message: letter.message.clone() }).await?;
                 while let Ok(event) = events.try_recv() {
                     if let SessionEvent::Delivered { tag } = event {

@@ -53,7 +53,7 @@ impl Outbox {
     }
 
     /// The next message to send, with its tag; `None` when nothing waits or the window is full.
-    pub fn next(&mut self) -> Option<(u64, &Letter)> {
+    pub fn send_next(&mut self) -> Option<(u64, &Letter)> {
         if self.sent.len() >= WINDOW {
             return None;
         }
@@ -91,8 +91,10 @@ mod tests {
     }
 
     fn send_all(outbox: &mut Outbox) -> Vec<(u64, String)> {
-        std::iter::from_fn(|| outbox.next().map(|(t, l)| (t, String::from_utf8(l.message.payload.clone()).unwrap())))
-            .collect()
+        std::iter::from_fn(|| {
+            outbox.send_next().map(|(t, l)| (t, String::from_utf8(l.message.payload.clone()).unwrap()))
+        })
+        .collect()
     }
 
     #[test]

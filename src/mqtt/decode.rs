@@ -237,16 +237,13 @@ fn decode_object(text: &str, collector: &mut Collector<'_>) -> Result<(), Refusa
         return decode_plain_object(text, collector);
     }
     let json: Json = serde_json::from_str(text).map_err(|error| Refusal::json(JsonError::new(&error, text), text))?;
-    if !json.is_object() && !(json.is_array() && source.shape == Shape::Object) {
+    if !(json.is_object() || json.is_array() && source.shape == Shape::Object) {
         return Err(Refusal::NotAnObject { found: refusal::quoted(text) });
     }
     too_deep(text)?;
     let own = match &source.time {
         None => None,
-        Some(field) => match time_of(&json, field) {
-            Ok(own) => own,
-            Err(refusal) => return Err(refusal),
-        },
+        Some(field) => time_of(&json, field)?,
     };
     let Some(at) = collector.own_or_received(own) else { return Ok(()) };
     if source.channels.is_empty() {

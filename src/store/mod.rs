@@ -3,9 +3,9 @@
 //! [`Store`] is the whole surface. Its methods block; each that changes something is durable when it returns. It is
 //! `Send + Sync`: one owner writes, others read beside it.
 //!
-//! Inside: [`tree`] is the disk, [`series`] the readings (their days, journal and blocks), [`rows`] and [`runs`] a day while
-//! it is open and the days that are not, [`codec`] and [`bytes`] the stored forms, [`records`] roll-ups, logbook and assessments, [`outbox`] the
-//! messages, [`marker`] the directory. Locks are taken in one order: disk, then series, then the queues.
+//! Inside: `tree` is the disk, `series` the readings (their days, journal and blocks), `rows` and `runs` the days that
+//! are open and those that are not, `codec` and `bytes` the stored forms, `records` roll-ups, logbook and assessments,
+//! `outbox` the messages, `marker` the directory. Locks are taken in one order: disk, then series, then the queues.
 
 mod bytes;
 mod codec;

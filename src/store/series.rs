@@ -19,8 +19,10 @@ use super::tree::{Commit, Disk, Space};
 
 /// A day that is over is sealed when this many appends went by without touching it.
 const SETTLE_APPENDS: u64 = 64;
-/// At most this many days are sealed with one append, so that midnight does not hold up the acknowledgements.
+/// At most this many days are sealed with one append, so that midnight does not hold up the acknowledgements ...
 const SEALS_PER_APPEND: usize = 8;
+/// ... and one more for so many readings in it, so that a backlog of sparse days is sealed as fast as it comes.
+const ROWS_PER_SEAL: usize = 16;
 /// At most this many batches are dropped from the journal with one append, for the same reason.
 const JOURNAL_DROPS_PER_APPEND: u64 = 1_024;
 /// The journal may reach back this many appends; older open days are sealed even if they are not over.
@@ -388,7 +390,8 @@ impl Series {
         if !journal.is_empty() {
             self.record(&mut plan.commit);
             plan.commit.put(Space::Journal, plan.seq.to_be_bytes(), encode_batch(&journal));
-            let picks = self.ripe(plan.seq);
+            let seals_max = SEALS_PER_APPEND + (plan.appended.stored / ROWS_PER_SEAL);
+            let picks = self.ripe(plan.seq, seals_max);
             let reach = Reach { sealed: plan.seq - 1, keep_from: plan.seq, drops: JOURNAL_DROPS_PER_APPEND };
             plan.seals = self.plan_seals(disk, picks, reach, &mut plan.commit)?;
         }
@@ -431,14 +434,14 @@ impl Series {
     }
 
     /// Days to seal with the append `seq`: those that are over and at rest, or, under pressure, those that hold the
-    /// journal or the most memory. Open days with nothing unsealed are let go.
-    fn ripe(&mut self, seq: u64) -> BTreeSet<(u32, i64)> {
+    /// journal. Open days with nothing unsealed are let go.
+    fn ripe(&mut self, seq: u64, seals_max: usize) -> BTreeSet<(u32, i64)> {
         let mut picks = BTreeSet::new();
-        for _ in 0..self.waiting.len().min(4 * SEALS_PER_APPEND) {
+        for _ in 0..self.waiting.len().min(4 * seals_max) {
             let Some((number, day)) = self.waiting.pop_front() else { break };
             let spans = &mut self.units[number as usize].spans;
             let Some(span) = spans.get_mut(&day) else { continue };
-            if span.touched + SETTLE_APPENDS > seq || (span.first_seq.is_some() && picks.len() == SEALS_PER_APPEND) {
+            if span.touched + SETTLE_APPENDS > seq || (span.first_seq.is_some() && picks.len() == seals_max) {
                 self.waiting.push_back((number, day));
             } else if span.first_seq.is_some() {
                 picks.insert((number, day));
@@ -455,7 +458,7 @@ impl Series {
                 .filter_map(|(unit, day, span)| Some((span.first_seq?, unit, day)))
                 .collect();
             held.sort_unstable();
-            picks.extend(held.iter().take(SEALS_PER_APPEND).map(|(_, unit, day)| (*unit, *day)));
+            picks.extend(held.iter().take(seals_max).map(|(_, unit, day)| (*unit, *day)));
         }
         picks
     }

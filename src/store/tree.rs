@@ -122,7 +122,7 @@ struct Handles {
 }
 
 enum State {
-    Open(Handles),
+    Open(Box<Handles>),
     /// With the first error.
     Stopped(String),
 }
@@ -173,7 +173,7 @@ impl Disk {
             Ok(Err(source)) => return Err(StoreError::io("open", path)(source)),
             Err(_) => return Err(damaged("its recovery gave up".to_owned())),
         };
-        let state = State::Open(handles);
+        let state = State::Open(Box::new(handles));
         let mut disk = Self { path: path.to_owned(), state, free_bytes_least: FREE_BYTES_LEAST };
         disk.flush()?;
         Ok(disk)

@@ -3,6 +3,8 @@
 //! `cargo run --release --example evaluate -- [--kinds usual,hard] [--seeds 0..100] [--cache DIR] [--worst]`
 //! Single-threaded. The same seeds give the same units.
 
+#![expect(clippy::print_stdout, reason = "printing the figures is what it is for")]
+
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};

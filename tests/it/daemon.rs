@@ -3,11 +3,25 @@
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, ExitStatus, Stdio};
+use std::time::{Duration, Instant};
 
 use fadeline::query::{Answer, Query};
 use fadeline::web::client;
 
-use super::broker::wait_for;
+/// How long anything a test waits for may take before the test fails.
+pub const PATIENCE: Duration = Duration::from_secs(60);
+
+/// Polls until `ready` gives something, or panics after [`PATIENCE`].
+pub fn wait_for<T>(what: &str, mut ready: impl FnMut() -> Option<T>) -> T {
+    let start = Instant::now();
+    loop {
+        if let Some(value) = ready() {
+            return value;
+        }
+        assert!(start.elapsed() < PATIENCE, "waited {PATIENCE:?} for {what}");
+        std::thread::park_timeout(Duration::from_millis(20));
+    }
+}
 
 /// A running `fadeline watch`, killed when dropped.
 pub struct Daemon {

@@ -1,13 +1,14 @@
 //! An ordinary MQTT client for the tests: publishes at QoS 1 and waits for every acknowledgement.
 //! (`mosquitto_pub -l` loses messages and ends with 0; see its tracker.)
 
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::Packet;
 use rumqttc::v5::{Client, Connection, Event, MqttOptions};
 
-use super::broker::PATIENCE;
+use super::daemon::PATIENCE;
 
 fn connect(port: u16, id: &str) -> (Client, Connection) {
     let mut options = MqttOptions::new(id, "127.0.0.1", port);
@@ -18,6 +19,11 @@ fn connect(port: u16, id: &str) -> (Client, Connection) {
 
 /// Publishes every (topic, payload) at QoS 1; returns when the broker has acknowledged all.
 pub fn publish_all(port: u16, id: &str, messages: Vec<(String, Vec<u8>)>) {
+    publish_counted(port, id, messages, &AtomicUsize::new(0));
+}
+
+/// The same, counting the acknowledgements where others can see them.
+pub fn publish_counted(port: u16, id: &str, messages: Vec<(String, Vec<u8>)>, count_here: &AtomicUsize) {
     let count = messages.len();
     let (client, mut connection) = connect(port, id);
     let sender = std::thread::spawn(move || {
@@ -29,7 +35,10 @@ pub fn publish_all(port: u16, id: &str, messages: Vec<(String, Vec<u8>)>) {
     let mut acknowledged = 0;
     while acknowledged < count {
         match connection.recv_timeout(PATIENCE) {
-            Ok(Ok(Event::Incoming(Packet::PubAck(_)))) => acknowledged += 1,
+            Ok(Ok(Event::Incoming(Packet::PubAck(_)))) => {
+                acknowledged += 1;
+                count_here.store(acknowledged, Ordering::Relaxed);
+            }
             Ok(Ok(_)) => {}
             other => panic!("{other:?} after {acknowledged} of {count}"),
         }

@@ -3,6 +3,8 @@
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::fs;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 use fadeline::domain::assessment::Assessment;
 use fadeline::domain::time::{DAY, MINUTE};
@@ -14,9 +16,9 @@ use rand::seq::SliceRandom;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
-use super::broker::{Mosquitto, wait_for};
-use super::daemon::Daemon;
-use super::publish::{collect, publish_all};
+use super::broker::Mosquitto;
+use super::daemon::{Daemon, wait_for};
+use super::publish::{collect, publish_all, publish_counted};
 
 const DAYS: i64 = 200;
 const SEED: u64 = 20_260_814;
@@ -92,17 +94,23 @@ fn service_messages(fleet: &[Simulated]) -> Vec<(String, Vec<u8>)> {
     fleet.iter().flat_map(of).collect()
 }
 
-/// The retained assessments as a subscriber gets them that comes now, once each unit's has all its readings.
+/// The retained assessments as a subscriber gets them that comes now, once each rests on all the readings of days that
+/// are over.
 fn retained(port: u16, fleet: &[Simulated]) -> BTreeMap<UnitId, Assessment> {
-    let mut latest = BTreeMap::new();
+    let mut latest: BTreeMap<UnitId, Assessment> = BTreeMap::new();
+    let mut seen = 0;
+    let complete = |unit: &Simulated, assessment: &Assessment| {
+        let day = |at: Timestamp| at.date_in(&unit.spec.zone);
+        let over = unit.readings.iter().filter(|reading| day(reading.at) < day(assessment.as_of)).count();
+        assessment.readings.total == over as u64
+    };
     collect(port, "latecomer", "fadeline/out/+/+/assessment", |got| {
-        for (_, payload) in got.iter().skip(latest.len()) {
+        for (_, payload) in &got[seen..] {
             let assessment: Assessment = serde_json::from_slice(payload).unwrap();
             latest.insert(UnitId::new(&assessment.site, &assessment.unit).unwrap(), assessment);
         }
-        fleet
-            .iter()
-            .all(|unit| latest.get(&unit.spec.id).is_some_and(|a| a.readings.total == unit.readings.len() as u64))
+        seen = got.len();
+        fleet.iter().all(|unit| latest.get(&unit.spec.id).is_some_and(|assessment| complete(unit, assessment)))
     });
     latest
 }
@@ -110,26 +118,31 @@ fn retained(port: u16, fleet: &[Simulated]) -> BTreeMap<UnitId, Assessment> {
 #[test]
 fn readings_in_any_order_through_kills_and_causes_and_dates_out() {
     let dir = tempfile::tempdir().unwrap();
-    let broker = Mosquitto::start(dir.path(), "");
+    let broker = Mosquitto::start("persistence true");
+    let port = broker.address().port();
     let now = fadeline::clock::now();
     let fleet = fleet(now);
     assert_eq!(fleet.len(), UNITS.len());
     let file = dir.path().join("fadeline.toml");
-    fs::write(&file, config(broker.port, &fleet)).unwrap();
+    fs::write(&file, config(port, &fleet)).unwrap();
     let mut daemon = Daemon::start(&file);
-    publish_all(broker.port, "technician", service_messages(&fleet));
+    publish_all(port, "technician", service_messages(&fleet));
 
     let mut messages = shuffled(&fleet);
     let later = messages.split_off(messages.len() / 2);
-    publish_all(broker.port, "gateway", messages);
-    // The second half comes while the daemon is killed twice, at moments the publisher does not know.
-    let port = broker.port;
-    let publisher = std::thread::spawn(move || publish_all(port, "gateway", later));
-    daemon.kill_and_restart();
-    daemon.kill_and_restart();
+    publish_all(port, "gateway", messages);
+    // The second half comes while the daemon is killed twice, a third and two thirds of the way.
+    let (count, published) = (later.len(), Arc::new(AtomicUsize::new(0)));
+    let counted = Arc::clone(&published);
+    let publisher = std::thread::spawn(move || publish_counted(port, "gateway", later, &counted));
+    for third in 1..3 {
+        wait_for("the publisher", || (published.load(Ordering::Relaxed) > third * count / 3).then_some(()));
+        assert!(published.load(Ordering::Relaxed) < count, "the kill must come while readings come");
+        daemon.kill_and_restart();
+    }
     publisher.join().unwrap();
 
-    let assessments = retained(broker.port, &fleet);
+    let assessments = retained(port, &fleet);
     causes_and_dates(&fleet, &assessments, now);
     logbooks(&daemon, &fleet);
     assert!(daemon.stop().success(), "SIGTERM ends it with 0:\n{}", daemon.log());

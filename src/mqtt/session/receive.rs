@@ -162,7 +162,8 @@ impl Receiver {
     fn connected(&mut self, session_present: bool, client: &wire::Client) {
         self.connected_at = Some(Instant::now());
         // A session we did not make ourselves may lack a filter that is new in the config.
-        let subscribe = !self.shared.plan.filters.is_empty() && !(session_present && self.subscribed_before);
+        let nothing_to_do = self.shared.plan.filters.is_empty() || session_present && self.subscribed_before;
+        let subscribe = !nothing_to_do;
         self.subscribing_since = subscribe.then(Instant::now);
         let _gone = self.events.send(SessionEvent::Connected { fresh: !session_present });
         self.tell(Input::Up { epoch: self.epoch, client: client.clone(), subscribe });
