@@ -16,15 +16,15 @@ use crate::domain::{Cause, DaySummary, UnitSpec};
 pub struct EpisodeConstants {
     /// The least depth; ln, .01 to .3. Under 3 % fewer than half of what is found is real (a trial on simulated units).
     pub least_depth: f64,
-    /// But at least this many standard deviations of a quarter; 2 to 10.
+    /// But at least this many standard deviations of a quarter; 2 to 10. Ours: one false alarm in years.
     pub least_sds: f64,
-    /// An episode begins and ends where it is this share of its deepest; 0 to 1.
+    /// An episode begins and ends where it is this share of its deepest; 0 to 1. Ours.
     pub edge_share: f64,
-    /// But not under this many standard deviations; 0 to 5.
+    /// But not under this many standard deviations; 0 to 5. Ours: under it, noise would stretch it.
     pub edge_sds: f64,
     /// Dips narrower than this are filled by the closing; days, 3 to 60. Storms are over by then (the same trial).
     pub longest_days: usize,
-    /// Dips closer together than this are one; quarters, 0 to 8.
+    /// Dips closer together than this are one; quarters, 0 to 8. Ours: half a day.
     pub join_quarters: usize,
     /// What the slow part of the noise keeps from one day to the next; 0 to 1. As in the search for steps.
     pub keeps_per_day: f64,

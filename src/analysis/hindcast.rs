@@ -9,10 +9,13 @@ mod scores;
 
 use jiff::civil::Date;
 
+use self::reality::changes_light;
 pub use self::reality::{Outcome, Reality, TrueLosses, TrueStep, observed_crossing};
 use self::rules::OnTheWay;
 pub use self::scores::{AheadScore, CauseScore, DateScore, DetectionScore, Scores, VerdictScore};
+use super::episodes::{self, EpisodeConstants};
 use super::quarters::days_between;
+use super::steps::{self, StepConstants};
 use super::{History, Neighbours};
 use crate::domain::assessment::{Loss, StepKind};
 use crate::domain::{
@@ -192,9 +195,41 @@ pub fn grade_unit<C: Fn(Date) -> Outcome>(
         past.push((date, said));
     }
     grade.runs = runs(&grade.dates, c);
-    grade.steps = reality.unlogged.as_ref().map(|truths| detect_steps(&past, truths, c));
+    grade.steps = reality.unlogged.as_ref().map(|truths| {
+        let logged = |t: &TrueStep| {
+            let on = |entry: &ServiceEntry| days_between(t.date, entry.at.date_in(&subject.spec.zone)).abs();
+            subject.log.iter().any(|e| changes_light(e.action) && on(e) <= c.step_within_days)
+        };
+        // What happened on a logged day is explained by the log, right or wrong; nobody is asked to report it.
+        let (_, asked): (Vec<TrueStep>, Vec<TrueStep>) = truths.iter().copied().partition(logged);
+        detect_steps(&past, truths, &asked, c)
+    });
     grade.episodes = reality.episodes.as_ref().map(|truths| detect_episodes(&past, truths, subject.spec, c));
     grade
+}
+
+/// Grades a real unit, of which only its readings say what came: crossings where nobody worked before (see
+/// [`observed_crossing`]), in the light of all steps and episodes its whole history shows. Causes cannot be graded.
+pub fn grade_observed(
+    subject: &Subject<'_>,
+    searches: (&StepConstants, &EpisodeConstants),
+    assess: &dyn Fn(&History<'_>, Timestamp) -> Assessment,
+    c: &HindcastConstants,
+) -> UnitGrade {
+    let found = steps::find(subject.days, subject.log, subject.spec, searches.0);
+    let snapped = found.snapped.iter().map(|snap| snap.used);
+    let work: Vec<Date> = found.steps.iter().map(|step| step.date).chain(snapped).collect();
+    let logged = subject.log.iter().filter(|entry| changes_light(entry.action));
+    let resets: Vec<Date> =
+        logged.map(|entry| entry.at.date_in(&subject.spec.zone)).chain(work.iter().copied()).collect();
+    let clouds = episodes::find(subject.days, &resets, subject.spec, searches.1);
+    let reality = Reality {
+        crossing: |from: Date| observed_crossing(from, subject.days, subject.log, &work, &clouds, subject.spec),
+        losses: None,
+        unlogged: None,
+        episodes: None,
+    };
+    grade_unit(subject, &reality, assess, c)
 }
 
 /// The scores of a fleet: every unit graded, then summed up.
@@ -268,9 +303,14 @@ fn loss_points(loss: &Loss, truth: &TrueLosses) -> Vec<LossPoint> {
     points
 }
 
-/// Steps reported by the last assessment against the true ones; a true one counts as found early by the first
-/// assessment that reported it.
-fn detect_steps(past: &[(Date, Assessment)], truths: &[TrueStep], c: &HindcastConstants) -> Detections {
+/// Steps reported by the last assessment against the true ones, of which those `asked` must be found. One that was taken
+/// for a mis-dated entry of the log is found too.
+fn detect_steps(
+    past: &[(Date, Assessment)],
+    truths: &[TrueStep],
+    asked: &[TrueStep],
+    c: &HindcastConstants,
+) -> Detections {
     let Some((end, last)) = past.last() else { return Detections::default() };
     let is = |said: &crate::domain::assessment::UnloggedStep, truth: &TrueStep| {
         let up = said.kind == StepKind::StepUp;
@@ -282,9 +322,13 @@ fn detect_steps(past: &[(Date, Assessment)], truths: &[TrueStep], c: &HindcastCo
     let mut found = Detections { claims: last.unlogged.len() as u32, ..Detections::default() };
     found.right = last.unlogged.iter().filter(|said| truths.iter().any(|t| is(said, t))).count() as u32;
     let visible = |t: &&TrueStep| t.ln_size.abs() >= c.least_step && days_between(t.date, *end) > c.step_within_days;
-    for truth in truths.iter().filter(visible) {
+    for truth in asked.iter().filter(visible) {
         found.truths += 1;
-        let reports = |a: &Assessment| a.unlogged.iter().any(|said| is(said, truth));
+        let used = |date: Date| days_between(truth.date, date).abs() <= c.step_within_days;
+        let reports = |a: &Assessment| {
+            a.unlogged.iter().any(|said| is(said, truth))
+                || a.log_doubts.iter().any(|doubt| doubt.used.is_some_and(used))
+        };
         if reports(last) {
             found.found += 1;
             let first = past.iter().find(|(_, a)| reports(a));

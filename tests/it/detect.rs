@@ -64,7 +64,7 @@ fn near(found: Date, truth: Date, days: i64) -> bool {
 
 #[test]
 fn unlogged_cleanings_of_usual_units() {
-    let (mut claims, mut right, mut truths, mut hits) = (0, 0, 0, 0);
+    let (mut claims, mut right, mut truths, mut hits) = (0_usize, 0_usize, 0_usize, 0_usize);
     for unit in SEEDS.map(|seed| Unit::new(Kind::Usual, seed)) {
         let found = unit.steps();
         let ups: Vec<Date> = found.steps.iter().filter(|s| s.ln_size > 0.0).map(|s| s.date).collect();
@@ -94,7 +94,7 @@ fn no_cleaning_is_claimed_where_only_the_water_changes() {
 
 #[test]
 fn episodes_of_usual_units() {
-    let (mut claims, mut right, mut truths, mut hits) = (0, 0, 0, 0);
+    let (mut claims, mut right, mut truths, mut hits) = (0_usize, 0_usize, 0_usize, 0_usize);
     for unit in SEEDS.map(|seed| Unit::new(Kind::Usual, seed)) {
         let zone = &unit.plan.papers.zone;
         let steps = unit.steps();

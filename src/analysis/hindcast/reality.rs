@@ -125,7 +125,7 @@ pub fn observed_crossing(
 }
 
 /// Whether after this action "nobody did anything" no longer holds.
-fn changes_light(action: ServiceAction) -> bool {
+pub(super) fn changes_light(action: ServiceAction) -> bool {
     matches!(
         action,
         ServiceAction::SleeveCleaned

@@ -302,3 +302,18 @@ fn what_readings_alone_show() {
     assert_eq!(observed(259, &[], &[day(260)], &[]), Outcome::Crossed(day(259)));
     assert_eq!(observed_crossing(day(300), &days, &[], &[], &[], &spec), Outcome::Unknown);
 }
+
+#[test]
+fn a_real_unit_is_graded_by_its_readings() {
+    let spec = spec();
+    let (days, readings) = course(230);
+    let subject =
+        Subject { spec: &spec, readings: &readings, days: &days, log: &[], cadence_millis: None, neighbours: None };
+    let c = HindcastConstants::default();
+    let searches = (&StepConstants::default(), &EpisodeConstants::default());
+    let scores = grade_fleet(&[grade_observed(&subject, searches, &forecaster(2, 3), &c)], &c);
+    for ahead in &scores.dates.ahead {
+        assert_eq!((ahead.count, ahead.bias, ahead.coverage), (1, Some(2.0), Some(1.0)), "{ahead:?}");
+    }
+    assert!(scores.verdict.is_none() && scores.causes.is_empty());
+}
