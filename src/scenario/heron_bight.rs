@@ -430,6 +430,7 @@ fn cleaning(pace: f64) -> Work {
 }
 
 fn boathouse(plan: &mut UnitPlan, clock: Clock) {
+    lamp_at(plan, 300.0, 0.1);
     plan.deposit.rate = 0.001_8;
     plan.services = vec![
         Service::logged(clock.ago(331, 10.5), cleaning(1.05)).by("Ines").note("white scale, vinegar, one hour"),

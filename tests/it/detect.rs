@@ -112,5 +112,5 @@ fn episodes_of_usual_units() {
     println!("seeds {SEEDS:?}: {right} of {claims} right, {hits} of {truths} found");
     assert!(truths >= 10, "too few to judge: {truths}");
     assert!(right as f64 >= 0.87 * claims as f64, "precision {right} of {claims}");
-    assert!(hits as f64 >= 0.84 * f64::from(truths), "recall {hits} of {truths}");
+    assert!(hits as f64 >= 0.84 * truths as f64, "recall {hits} of {truths}");
 }
