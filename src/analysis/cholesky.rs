@@ -90,8 +90,19 @@ impl Factor {
     }
 }
 
-fn dot(a: &[f64], b: &[f64]) -> f64 {
-    a.iter().zip(b).map(|(a, b)| a * b).sum()
+/// Eight sums side by side, because one sum must be added up in order and leaves most of the processor idle.
+pub fn dot(a: &[f64], b: &[f64]) -> f64 {
+    let (a8, a_rest) = a.as_chunks::<8>();
+    let (b8, b_rest) = b.as_chunks::<8>();
+    let mut sums = [0.0; 8];
+    for (a, b) in a8.iter().zip(b8) {
+        for i in 0..8 {
+            sums[i] += a[i] * b[i];
+        }
+    }
+    // Both are of the same length, so what is left over of one goes with what is left over of the other.
+    let rest: f64 = a_rest.iter().zip(b_rest).map(|(a, b)| a * b).sum();
+    sums.iter().sum::<f64>() + rest
 }
 
 #[cfg(test)]

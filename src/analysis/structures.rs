@@ -17,7 +17,7 @@ use ndarray::{Array1, Array2};
 use statrs::function::erf::erfc;
 
 use super::Neighbours;
-use super::cholesky::Factor;
+use super::cholesky::{Factor, dot};
 use super::constants::{Belief, ModelConstants};
 use super::design::{Design, Term};
 use super::fit::Priors;
@@ -242,7 +242,6 @@ impl Rows {
         columns.push((0..nuisance).map(|i| sd[i] * c[i]).collect());
         columns.iter_mut().for_each(|column| factor.forward(column));
         let last = &columns[main];
-        let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
         Some(Reduced {
             gram: (0..main)
                 .map(|i| {

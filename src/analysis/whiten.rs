@@ -81,17 +81,32 @@ impl Whitener {
     /// The whitened rows of `x` (n x p) and, for each column, the filter's state at the end: z at the end given theta
     /// has the mean `end(y) - end(x) theta`.
     pub fn rows(&self, x: ArrayView2<'_, f64>) -> (Array2<f64>, Array1<f64>) {
-        let mut state = Array1::<f64>::zeros(x.ncols());
+        let columns = x.ncols();
+        let mut state = vec![0.0; columns];
         let mut out = Array2::zeros(x.raw_dim());
         for ((step, from), mut to) in self.steps.iter().zip(x.rows()).zip(out.rows_mut()) {
-            for ((z, value), white) in state.iter_mut().zip(from).zip(to.iter_mut()) {
-                let predicted = step.decay * *z;
+            let Step { decay, gain, scale, .. } = *step;
+            let one = |z: &mut f64, value: f64, white: &mut f64| {
+                let predicted = decay * *z;
                 let innovation = value - predicted;
-                *z = predicted + step.gain * innovation;
-                *white = innovation * step.scale;
+                *z = predicted + gain * innovation;
+                *white = innovation * scale;
+            };
+            match (from.as_slice(), to.as_slice_mut()) {
+                // Plain slices, which the compiler turns into vector instructions.
+                (Some(from), Some(to)) => {
+                    for ((z, value), white) in state.iter_mut().zip(from).zip(to) {
+                        one(z, *value, white);
+                    }
+                }
+                _ => {
+                    for ((z, value), white) in state.iter_mut().zip(from).zip(to.iter_mut()) {
+                        one(z, *value, white);
+                    }
+                }
             }
         }
-        (out, state)
+        (out, Array1::from(state))
     }
 
     /// The same for one series.
