@@ -114,7 +114,8 @@ impl Screen {
             "\nListen   mosquitto_sub -h 127.0.0.1 -p {v311} -v -t 'fadeline/out/#'\n\
              Ask      fadeline units --config {config}\n\
              Record   fadeline log heron-bight/boathouse sleeve-cleaned --config {config}\n\
-             Topics   fadeline/out/SITE/UNIT/assessment, condition, clean-by, alert/KIND; MQTT 5 on port {v5}\n\
+             Topics   fadeline/out/SITE/UNIT/ and assessment, condition, clean-by, alert/KIND\n\
+             MQTT 5   port {v5}\n\
              End      Ctrl-C\n"
         );
         text
