@@ -122,8 +122,9 @@ impl Broker {
         MESSAGES as f64 / begun.elapsed().as_secs_f64()
     }
 
-    /// A message counts when its reading is in the store, flushed, and its acknowledgement has been handed over: only
-    /// then does the daemon show it over its local interface.
+    /// A message counts when its reading is in the store, flushed, and the broker has its acknowledgement. The clock
+    /// stops when the daemon shows the last reading of every unit, which it does once all are stored; what the broker
+    /// has no acknowledgement of by then is not counted.
     fn into_fadeline(self, way: Way) -> f64 {
         let config = self.folder.path().join("fadeline.toml");
         fs::write(&config, fadeline_config(self.port)).expect("a config file");
@@ -150,15 +151,16 @@ impl Broker {
             begun
         };
         wait_for("all readings in the store", || daemon.latest().iter().all(|at| *at == Some(last)).then_some(()));
-        let rate = MESSAGES as f64 / begun.elapsed().as_secs_f64();
-        daemon.stop();
-        self.check_acknowledged();
+        let seconds = begun.elapsed().as_secs_f64();
+        // kill -9: what is in the store and acknowledged now was so when the clock stopped.
+        drop(daemon);
+        let acknowledged = MESSAGES - self.unacknowledged();
         self.check_stored();
-        rate
+        acknowledged as f64 / seconds
     }
 
-    /// The broker has nothing left for the daemon's session: a client of the same id gets its own answer first.
-    fn check_acknowledged(&self) {
+    /// How many messages the broker would send again: a client of the daemon's id gets them before its own answer.
+    fn unacknowledged(&self) -> usize {
         let mut options = MqttOptions::new(CLIENT_ID, "127.0.0.1", self.port);
         options.set_clean_start(false);
         let (client, connection) = Client::new(options, 10);
@@ -178,7 +180,7 @@ impl Broker {
             again += usize::from(matches!(packet, Packet::Publish(_)));
             matches!(packet, Packet::PubAck(_))
         });
-        assert_eq!(again, 0, "every message has been acknowledged");
+        again
     }
 
     /// Every reading is in the store, once; the first one of all is the one more.
