@@ -5,7 +5,7 @@
 
 use serde::Serialize;
 
-use crate::domain::{Assessment, Condition, Timestamp, UnitId, UnitSpec};
+use crate::domain::{Assessment, Condition, Timestamp, UnitId, UnitSpec, VerdictCause};
 
 /// The value of [`Alert::schema`].
 pub const ALERT_SCHEMA: &str = "fadeline.alert.v1";
@@ -114,14 +114,25 @@ pub fn alert(kind: Kind, spec: &UnitSpec, assessment: Option<&Assessment>, since
     Alert { schema: ALERT_SCHEMA, site, unit, kind, since, says, first, caution }
 }
 
+/// Dates further than this behind the first are for another visit.
+const SAME_VISIT_DAYS: i32 = 60;
+
 fn service_due_says(assessment: &Assessment) -> String {
     let forecast = &assessment.forecast;
-    let date = |what: &str, date: Option<jiff::civil::Date>| date.map(|d| format!("{what} by {d}"));
-    let dates: Vec<String> =
-        [date("clean", forecast.clean_by), date("new lamp", forecast.lamp_by), date("sensor", forecast.sensor_by)]
-            .into_iter()
-            .flatten()
-            .collect();
+    let cleaning_helps = !matches!(
+        assessment.verdict.cause,
+        VerdictCause::LampAgeing | VerdictCause::SensorDrift | VerdictCause::LampOrSensor
+    );
+    let dates = [
+        ("clean", forecast.clean_by.filter(|_| cleaning_helps)),
+        ("lamp", forecast.lamp_by),
+        ("sensor", forecast.sensor_by),
+    ];
+    let mut dates: Vec<_> = dates.into_iter().filter_map(|(what, date)| Some((date?, what))).collect();
+    dates.sort_unstable();
+    let first = dates.first().map(|(date, _)| *date);
+    dates.retain(|(date, _)| first.is_some_and(|first| (*date - first).get_days() <= SAME_VISIT_DAYS));
+    let dates: Vec<String> = dates.into_iter().map(|(date, what)| format!("{what} by {date}")).collect();
     format!("{}; {}", dates.join(", "), assessment.verdict.says)
 }
 

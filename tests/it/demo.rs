@@ -27,7 +27,12 @@ fn the_whole_history_goes_through_the_embedded_broker_and_every_story_is_told() 
     assert!(status.success(), "{}{}", said("out"), said("err"));
     let screen = said("out");
     assert!(screen.contains("mosquitto_sub -h 127.0.0.1 -p "), "it says where to listen:\n{screen}");
-    assert!(screen.lines().all(|line| line.chars().count() <= 80 || line.contains("--config")), "{screen}");
+    assert!(
+        screen.lines().all(|line| line.chars().count() <= 80
+            || line.contains("FADELINE_CONFIG")
+            || line.contains("fadeline log")),
+        "{screen}"
+    );
     assert!(!screen.contains('\u{1b}'), "no colour and no cursor movement off a terminal");
 
     let origin: Timestamp = fs::read_to_string(data.join("origin")).unwrap().trim().parse().unwrap();
