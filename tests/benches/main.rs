@@ -40,7 +40,11 @@ fn main() {
             Err(why) => println!("  {name}: {why}"),
         }
     }
-    println!("  {:.0} s in all, medians of several runs, {}", begun.elapsed().as_secs_f64(), machine());
+    println!(
+        "  {:.0} s in all; decode, study, intake: medians of several runs, store: one run; {}",
+        begun.elapsed().as_secs_f64(),
+        machine()
+    );
 }
 
 fn machine() -> String {
