@@ -68,16 +68,31 @@ pub fn run(args: &LogArgs) -> Result<(), Failure> {
 
 /// A time as people give it: with a zone, without one (the site's is meant), or only a day (noon is meant).
 fn when(text: &str, zone: &TimeZone) -> Result<Timestamp, String> {
+    time_or_day("--at", text, zone, |day| local(day.at(12, 0, 0, 0), zone))
+}
+
+/// A time with a zone, a time of the site's clock, or a day of which `of_day` makes a time. `option` is named in the
+/// refusal.
+pub(super) fn time_or_day(
+    option: &str,
+    text: &str,
+    zone: &TimeZone,
+    of_day: impl Fn(Date) -> Option<Timestamp>,
+) -> Result<Timestamp, String> {
     if let Ok(at) = text.parse::<Timestamp>() {
         return Ok(at);
     }
-    let local = match text.trim().parse::<Date>() {
-        Ok(day) if text.trim().len() == "2026-08-14".len() => Some(day.at(12, 0, 0, 0)),
-        _ => text.trim().parse::<DateTime>().ok(),
+    let at = match text.trim().parse::<Date>() {
+        Ok(day) if text.trim().len() == "2026-08-14".len() => of_day(day),
+        _ => text.trim().parse::<DateTime>().ok().and_then(|time| local(time, zone)),
     };
-    local.and_then(|local| local.to_zoned_datetime(zone.clone()).ok()).map(|zoned| zoned.timestamp().into()).ok_or_else(
-        || format!("--at `{text}` is not a time; write 2026-08-14T15:30, 2026-08-14 or 2026-08-14T13:30:00Z"),
-    )
+    at.ok_or_else(|| {
+        format!("{option} `{text}` is not a time; write 2026-08-14T15:30, 2026-08-14 or 2026-08-14T13:30:00Z")
+    })
+}
+
+fn local(time: DateTime, zone: &TimeZone) -> Option<Timestamp> {
+    time.to_zoned_datetime(zone.clone()).ok().map(|zoned| zoned.timestamp().into())
 }
 
 #[cfg(test)]

@@ -2,6 +2,8 @@
 
 use std::path::{Path, PathBuf};
 
+use jiff::tz::TimeZone;
+
 use crate::analysis::{self, Constants, History, rollup};
 use crate::clock;
 use crate::config;
@@ -11,6 +13,7 @@ use crate::files::{Dialect, FileError, Refused, Source, readings, service};
 use crate::report::Style;
 use crate::report::study::Study;
 
+use super::log::time_or_day;
 use super::{Exit, Failure, output};
 
 /// Arguments of `study`.
@@ -24,9 +27,10 @@ pub struct StudyArgs {
     /// The service log (CSV)
     #[arg(long, value_name = "FILE")]
     service: Option<PathBuf>,
-    /// Judge as of this time, with nothing later; default: the last reading
+    /// Judge as of this time, with nothing later: RFC 3339, the site's own time, or a day (its end is taken); default:
+    /// the last reading
     #[arg(long, value_name = "TIME")]
-    as_of: Option<Timestamp>,
+    as_of: Option<String>,
     /// JSON: the assessment
     #[arg(long)]
     json: bool,
@@ -39,11 +43,13 @@ pub struct StudyArgs {
 pub fn run(args: &StudyArgs, style: Style) -> Result<(), Failure> {
     let (spec, intensity) = unit(&args.unit)?;
     let now = clock::now();
-    let not_after = args.as_of.map_or(now, |as_of| as_of.max(now));
+    let as_of = args.as_of.as_deref().map(|text| as_of(text, &spec.zone)).transpose();
+    let asked = as_of.map_err(|says| Failure::new(Exit::Usage, says))?;
+    let not_after = asked.map_or(now, |as_of| as_of.max(now));
     let dialect = Dialect { intensity, not_after, lenient: args.lenient };
     let readings = read_readings(&args.readings, &dialect)?;
     let log = args.service.as_deref().map_or_else(|| Ok(Vec::new()), |path| read_log(path, &dialect))?;
-    let as_of = args.as_of.or(readings.last().map(|last| last.at)).unwrap_or(now);
+    let as_of = asked.or(readings.last().map(|last| last.at)).unwrap_or(now);
     let known = &readings[..readings.partition_point(|reading| reading.at <= as_of)];
     if known.is_empty() {
         let says = format!("{}: no reading at or before {as_of}; give a later --as-of", args.readings.display());
@@ -57,6 +63,11 @@ pub fn run(args: &StudyArgs, style: Style) -> Result<(), Failure> {
         return output::print_json(&assessment);
     }
     output::print(&Study { spec: &spec, assessment: &assessment, days: &days, log }.render(style))
+}
+
+/// The time to judge at; of a day its last moment, so that the whole of it counts.
+fn as_of(text: &str, zone: &TimeZone) -> Result<Timestamp, String> {
+    time_or_day("--as-of", text, zone, |day| Some(Timestamp::day_bounds(day, zone).1.plus_millis(-1)))
 }
 
 /// The unit's papers, and the unit its intensities are written in.
@@ -116,4 +127,22 @@ fn cadence(readings: &[Reading]) -> Option<i64> {
     let mut gaps: Vec<i64> = last.windows(2).map(|pair| pair[1].at.millis_since(pair[0].at)).collect();
     gaps.sort_unstable();
     gaps.get(gaps.len() / 2).copied()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_day_to_judge_at_counts_whole() {
+        let zone = TimeZone::get("Europe/Vienna").unwrap();
+        for (text, utc) in [
+            ("2026-08-14", "2026-08-14T21:59:59.999Z"),
+            ("2026-08-14T15:30", "2026-08-14T13:30:00Z"),
+            ("2026-08-14T15:30:00Z", "2026-08-14T15:30:00Z"),
+        ] {
+            assert_eq!(as_of(text, &zone).unwrap(), utc.parse().unwrap(), "{text}");
+        }
+        assert!(as_of("yesterday", &zone).unwrap_err().starts_with("--as-of `yesterday` is not a time"));
+    }
 }
