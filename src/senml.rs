@@ -2,7 +2,7 @@
 //!
 //! [`resolve`] turns a pack into records without base fields and without relative times, in time order (section 4.6).
 //! A record that cannot be used is reported and the rest are kept; a pack that may not be understood at all (not JSON,
-//! a newer version, an unknown field whose name ends in `_`) is refused whole. [`encode`] writes readings as a pack that
+//! a newer version, an unknown field whose name ends in `_`) is refused whole. [`encode()`] writes readings as a pack that
 //! resolves to exactly the same readings.
 
 mod encode;

@@ -5,7 +5,7 @@
 
 use serde::Serialize;
 
-use crate::domain::{Assessment, Condition, Timestamp, UnitId, UnitSpec};
+use crate::domain::{Assessment, Condition, Timestamp, UnitId, UnitSpec, VerdictCause};
 
 /// The value of [`Alert::schema`].
 pub const ALERT_SCHEMA: &str = "fadeline.alert.v1";
@@ -114,15 +114,31 @@ pub fn alert(kind: Kind, spec: &UnitSpec, assessment: Option<&Assessment>, since
     Alert { schema: ALERT_SCHEMA, site, unit, kind, since, says, first, caution }
 }
 
+/// Dates further than this behind the first are for another visit.
+const SAME_VISIT_DAYS: i32 = 60;
+
 fn service_due_says(assessment: &Assessment) -> String {
     let forecast = &assessment.forecast;
-    let date = |what: &str, date: Option<jiff::civil::Date>| date.map(|d| format!("{what} by {d}"));
-    let dates: Vec<String> =
-        [date("clean", forecast.clean_by), date("new lamp", forecast.lamp_by), date("sensor", forecast.sensor_by)]
-            .into_iter()
-            .flatten()
-            .collect();
-    format!("{}; {}", dates.join(", "), assessment.verdict.says)
+    let cleaning_helps = !matches!(
+        assessment.verdict.cause,
+        VerdictCause::LampAgeing | VerdictCause::SensorDrift | VerdictCause::LampOrSensor
+    );
+    let dates = [
+        ("clean", forecast.clean_by.filter(|_| cleaning_helps)),
+        ("lamp", forecast.lamp_by),
+        ("sensor", forecast.sensor_by),
+    ];
+    let mut dates: Vec<_> = dates.into_iter().filter_map(|(what, date)| Some((date?, what))).collect();
+    dates.sort_unstable();
+    let first = dates.first().map(|(date, _)| *date);
+    dates.retain(|(date, _)| first.is_some_and(|first| (*date - first).get_days() <= SAME_VISIT_DAYS));
+    let dates: Vec<String> = dates.into_iter().map(|(date, what)| format!("{what} by {date}")).collect();
+    let dates = match forecast.crossing.p10 {
+        Some(short) if dates.is_empty() => format!("too little light from {short} on"),
+        _ if dates.is_empty() => "service is due".to_owned(),
+        _ => dates.join(", "),
+    };
+    format!("{dates}; {}", assessment.verdict.says)
 }
 
 /// The earliest date by which something must be done, if any.
@@ -152,6 +168,20 @@ mod tests {
         let short = alert(Kind::TreatmentNotAssured, &spec, None, Timestamp::default());
         assert!(short.says.contains("treatment is not assured") && short.says.contains("14 mW/cm2"));
         assert!(short.first.contains("health authority"), "the safe fallback is named");
+    }
+
+    #[test]
+    fn a_due_service_names_the_dates_of_this_visit_only() {
+        let text = include_str!("../../fixtures/assessment/contract.json");
+        let mut said: Assessment = serde_json::from_str(text).unwrap();
+        let date = |text: &str| Some(text.parse().unwrap());
+        let ahead = &mut said.forecast;
+        (ahead.clean_by, ahead.lamp_by, ahead.sensor_by) = (date("2026-10-01"), date("2026-09-08"), date("2030-07-05"));
+        assert!(service_due_says(&said).starts_with("lamp by 2026-09-08, clean by 2026-10-01; "));
+        said.verdict.cause = VerdictCause::LampAgeing;
+        assert!(service_due_says(&said).starts_with("lamp by 2026-09-08; "), "cleaning does not help a lamp");
+        (said.forecast.lamp_by, said.forecast.sensor_by, said.forecast.crossing.p10) = (None, None, date("2026-10-01"));
+        assert!(service_due_says(&said).starts_with("too little light from 2026-10-01 on; "));
     }
 
     #[test]

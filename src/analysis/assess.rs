@@ -93,8 +93,8 @@ fn assess_found(
         verdict: answer.verdict,
         forecast,
         episodes,
-        unlogged: unlogged(found),
-        log_doubts: log_doubts(history, found),
+        unlogged: unlogged(found, answer.events.as_ref()),
+        log_doubts: log_doubts(history, found, answer.events.as_ref()),
         parts: answer.parts,
         readings: counts(history.days),
     }
@@ -106,6 +106,8 @@ struct Answer {
     verdict: Verdict,
     ahead: Ahead,
     parts: Vec<PartLife>,
+    /// The events as the fit reads them; `None` without a fit.
+    events: Option<Events>,
 }
 
 impl Answer {
@@ -119,7 +121,7 @@ impl Answer {
     ) -> Option<Self> {
         let (spec, c) = (history.spec, constants);
         let mut rng = ChaCha8Rng::seed_from_u64(seed(&spec.id, course.date(course.today)));
-        let fitted = fit(history, constants, course, (events, found), episodes, &mut rng)?;
+        let (fitted, events) = fit(history, constants, course, (events, found), episodes, &mut rng)?;
         let losses = causes::losses(&fitted, course, &mut rng);
         let ahead = forecast::ahead(&fitted, &losses, course, spec.set_point, (&c.model, &c.forecast), &mut rng);
         let scene = Scene { fitted: &fitted, course, falling: ahead.falling, constants: &c.forecast };
@@ -137,6 +139,7 @@ impl Answer {
             verdict,
             ahead,
             parts: parts::parts(spec, history.log, as_of, hours, design.pace()),
+            events: Some(events),
         })
     }
 
@@ -152,6 +155,7 @@ impl Answer {
                 says: format!("Learning: {days} days of usable readings, needs {needs}."),
                 settle_with: None,
             },
+            events: None,
             ahead: Ahead::default(),
             parts: parts::parts(history.spec, history.log, as_of, hours, 1.0),
         }
@@ -166,7 +170,7 @@ fn fit<'a>(
     (events, found): (&Events, &StepsFound),
     episodes: &[Episode],
     rng: &mut ChaCha8Rng,
-) -> Option<Fitted<'a>> {
+) -> Option<(Fitted<'a>, Events)> {
     let (spec, model) = (history.spec, &constants.model);
     let spans: Vec<(i32, i32)> = episodes
         .iter()
@@ -208,7 +212,9 @@ fn fit<'a>(
     for (events, odds) in &readings {
         variants.extend(growths.iter().map(|(growth, weight)| variant(events, *growth, odds + weight.ln())));
     }
-    model::fit(variants, (&noises, &weights), &observed, &setting, centre, rng)
+    let fitted = model::fit(variants, (&noises, &weights), &observed, &setting, centre, rng)?;
+    let best = readings.into_iter().next().map_or_else(|| events.clone(), |(best, _)| best);
+    Some((fitted, best))
 }
 
 /// The kinds of growth whose evidence and weight beforehand come near the best's.
@@ -293,25 +299,35 @@ fn latest_reading(history: &History<'_>) -> Option<LatestReading> {
     })
 }
 
-fn unlogged(found: &StepsFound) -> Vec<UnloggedStep> {
-    let one = |step: &steps::Step| {
+/// The steps nobody logged, as the fit reads them; a step down that the fit takes for passing is none.
+fn unlogged(found: &StepsFound, read: Option<&Events>) -> Vec<UnloggedStep> {
+    let one = |(place, step): (usize, &steps::Step)| {
         let up = step.ln_size > 0.0;
-        UnloggedStep {
+        let event = read.map(|events| events.list.iter().find(|e| e.origin == Origin::Step(place)));
+        let kind = match event {
+            Some(Some(event)) => event.kind,
+            Some(None) if !up => return None,
+            _ => events::usual_reading(step),
+        };
+        Some(UnloggedStep {
             kind: if up { StepKind::StepUp } else { StepKind::StepDown },
             at: step.date,
             gain_percent: up.then(|| 100.0 * step.ln_size.exp_m1()),
             loss_percent: (!up).then(|| causes::percent(-step.ln_size)),
-            likely: match events::usual_reading(step) {
+            likely: match kind {
                 EventKind::LampReplaced => Likely::LampReplaced,
                 EventKind::SleeveCleaned => Likely::SleeveCleaned,
-                _ => Likely::WaterChanged,
+                EventKind::SleeveReplaced => Likely::SleeveReplaced,
+                EventKind::WindowWiped => Likely::SensorCleaned,
+                EventKind::SensorReplaced => Likely::SensorReplaced,
+                EventKind::Shift => Likely::WaterChanged,
             },
-        }
+        })
     };
-    found.steps.iter().map(one).collect()
+    found.steps.iter().enumerate().filter_map(one).collect()
 }
 
-fn log_doubts(history: &History<'_>, found: &StepsFound) -> Vec<LogDoubt> {
+fn log_doubts(history: &History<'_>, found: &StepsFound, read: Option<&Events>) -> Vec<LogDoubt> {
     let snapped = found.snapped.iter().filter_map(|snap| {
         let entry = history.log.get(snap.entry)?;
         let used = snap.used;
@@ -322,7 +338,18 @@ fn log_doubts(history: &History<'_>, found: &StepsFound) -> Vec<LogDoubt> {
         let entry = history.log.get(*place)?;
         Some(LogDoubt { action: entry.action, at: entry.at, used: None, says: "logged, no recovery seen".to_owned() })
     });
-    let mut doubts: Vec<LogDoubt> = snapped.chain(silent).collect();
+    let cleaned = read.into_iter().flat_map(|events| &events.list).filter_map(|event| {
+        let Origin::Logged(place) = event.origin else { return None };
+        let entry = history.log.get(place).filter(|_| event.kind == EventKind::SleeveCleaned)?;
+        let says = "the sleeve seems to have been cleaned at the same time, which is not in the log".to_owned();
+        (entry.action != ServiceAction::SleeveCleaned).then_some(LogDoubt {
+            action: entry.action,
+            at: entry.at,
+            used: None,
+            says,
+        })
+    });
+    let mut doubts: Vec<LogDoubt> = snapped.chain(silent).chain(cleaned).collect();
     doubts.sort_by_key(|doubt| doubt.at);
     doubts
 }

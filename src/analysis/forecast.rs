@@ -85,8 +85,8 @@ pub fn ahead(
     let date = |offset: usize| course.date(now.saturating_add(i32::try_from(offset).unwrap_or(i32::MAX)));
     let crossing = quantiles(days, date);
     let mut ahead = Ahead { crossing, falling: crossing.p50.is_some(), ..Ahead::default() };
-    ahead.after_cleaning = Some(after_cleaning(fitted, losses, course, set_point, rng));
-    ahead.clean_by = crossing.p10.filter(|by| cleaning_helps(fitted, losses, course, *by, limits));
+    ahead.after_cleaning = Some(after_cleaning(fitted, losses, set_point, rng));
+    ahead.clean_by = crossing.p10.filter(|by| cleaning_helps(fitted, course, *by, limits));
     let heaviest = fitted.components.first().map_or(0, |component| component.variant);
     ahead.add_parts(fitted, heaviest, course, set_point, limits);
     ahead
@@ -205,15 +205,8 @@ fn quantiles(mut days: Vec<Option<usize>>, date: impl Fn(usize) -> Date) -> Cros
 }
 
 /// The reading to expect if the sleeve were cleaned now: the coat goes, but for what a cleaning leaves behind.
-fn after_cleaning(
-    fitted: &Fitted<'_>,
-    losses: &[Losses],
-    course: &Course,
-    set_point: f64,
-    rng: &mut impl Rng,
-) -> AfterCleaning {
+fn after_cleaning(fitted: &Fitted<'_>, losses: &[Losses], set_point: f64, rng: &mut impl Rng) -> AfterCleaning {
     let rows: Vec<Vec<f64>> = fitted.variants.iter().map(|v| v.design.row(v.design.now)).collect();
-    let _ = course;
     let mut light: Vec<f64> = fitted
         .draws
         .iter()
@@ -232,13 +225,7 @@ fn after_cleaning(
 }
 
 /// Whether a cleaning on `by` would give back a loss worth the trip: the median coat by then.
-fn cleaning_helps(
-    fitted: &Fitted<'_>,
-    losses: &[Losses],
-    course: &Course,
-    by: Date,
-    limits: &ForecastConstants,
-) -> bool {
+fn cleaning_helps(fitted: &Fitted<'_>, course: &Course, by: Date, limits: &ForecastConstants) -> bool {
     let day = course.number(by);
     let rows: Vec<Vec<f64>> = fitted.variants.iter().map(|v| v.design.row(day)).collect();
     let coat = |draw: &Draw| {
@@ -248,7 +235,6 @@ fn cleaning_helps(
     };
     let mut coats: Vec<f64> = fitted.draws.iter().map(coat).collect();
     coats.sort_by(f64::total_cmp);
-    let _ = losses;
     quantile_sorted(&coats, 0.5) >= limits.small_loss
 }
 

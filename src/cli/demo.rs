@@ -40,7 +40,8 @@ pub fn run(args: &DemoArgs, style: Style) -> Result<(), Failure> {
         demo::run(options, stop, |frame| screen.show(frame)).await.map_err(|error| failure(&error))
     });
     ended?;
-    output::print("the demo has ended; its readings were invented\n")
+    let line = if redraw { "\n" } else { "" };
+    output::print(&format!("{line}the demo has ended; its readings were invented\n"))
 }
 
 fn failure(error: &DemoError) -> Failure {
@@ -66,9 +67,8 @@ impl Screen {
     fn show(&mut self, frame: &Frame) {
         let text = self.text(frame);
         let shown = if self.redraw {
-            // Home, draw, clear what is left of the last frame.
-            let lines: String = text.lines().map(|line| format!("{line}\x1b[K\n")).collect();
-            output::print(&format!("\x1b[H{lines}\x1b[J"))
+            let rows = terminal_size::terminal_size().map_or(usize::MAX, |(_, height)| usize::from(height.0));
+            output::print(&redrawn(&text, rows))
         } else if self.due(frame) {
             output::print(&format!("{text}\n"))
         } else {
@@ -108,15 +108,48 @@ impl Screen {
         text.push('\n');
         text.push_str(&fleet::table(&rows, look, clock::now()));
         let (v311, v5) = frame.ports;
-        let config = frame.config.display();
+        // As it was called: `fadeline` need not stand in the PATH of the terminal beside.
+        let program = std::env::args().next().unwrap_or_else(|| "fadeline".to_owned());
         let _ = write!(
             text,
             "\nListen   mosquitto_sub -h 127.0.0.1 -p {v311} -v -t 'fadeline/out/#'\n\
-             Ask      fadeline units --config {config}\n\
-             Record   fadeline log heron-bight/boathouse sleeve-cleaned --config {config}\n\
-             Topics   fadeline/out/SITE/UNIT/assessment, condition, clean-by, alert/KIND; MQTT 5 on port {v5}\n\
-             End      Ctrl-C\n"
+             Ask      export FADELINE_CONFIG={}\n         {program} units\n\
+             Record   {program} log heron-bight/boathouse sleeve-cleaned\n\
+             End      Ctrl-C (programs with MQTT 5: port {v5})\n",
+            frame.config.display()
         );
         text
+    }
+}
+
+/// A frame over the last one: home, draw, clear what is left. What does not fit `rows` is left out, for a terminal that
+/// scrolls shows the frame's end only: the paragraph that explains the columns first, then the end.
+fn redrawn(text: &str, rows: usize) -> String {
+    let mut paragraphs: Vec<&str> = text.trim_end().split("\n\n").collect();
+    let height = |paragraphs: &[&str]| paragraphs.join("\n\n").lines().count();
+    if height(&paragraphs) > rows
+        && let Some(legend) = paragraphs.iter().position(|paragraph| paragraph.starts_with("The | of the bar"))
+    {
+        paragraphs.remove(legend);
+    }
+    let drawn = paragraphs.join("\n\n");
+    let lines: Vec<String> = drawn.lines().take(rows).map(|line| format!("{line}\x1b[K")).collect();
+    // No newline after the last line: on the last row it would scroll.
+    format!("\x1b[H{}\x1b[J", lines.join("\r\n"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_frame_never_scrolls_the_terminal() {
+        let table = (1..=10).map(|n| format!("unit {n}\n")).collect::<String>();
+        let text = format!("title\n\n{table}\nThe | of the bar\nis this\n\nListen   here\nEnd      Ctrl-C\n");
+        let lines = |rows| redrawn(&text, rows).matches('\n').count() + 1;
+        // 18 lines with the explanation, 15 without.
+        assert_eq!((lines(40), lines(18), lines(17), lines(15), lines(9)), (18, 18, 15, 15, 9));
+        assert!(redrawn(&text, 40).contains("The | of the bar") && !redrawn(&text, 17).contains("The | of the bar"));
+        assert!(redrawn(&text, 17).contains("Ctrl-C"), "how to end it is kept");
     }
 }

@@ -1,6 +1,6 @@
 //! Rolls a unit's touched days up and assesses it. Blocking: runs off the async threads.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use jiff::civil::Date;
@@ -55,22 +55,53 @@ fn roll_up(
     now: Timestamp,
 ) -> Result<(), StoreError> {
     let dirty = store.dirty_of(&spec.id);
-    let changed = dirty.days.iter().map(|day| {
+    let spans = changed(&dirty.days).chain(reviewed(log, before, now));
+    let dates: BTreeSet<Date> = spans.flat_map(|(from, to)| dates(from, to, spec)).collect();
+    store.roll_up(&spec.id, &summaries(store, spec, log, &dates, constants)?, &dirty.days, dirty.token)?;
+    Ok(())
+}
+
+/// The days as they stand, oldest first: those whose readings changed since they were rolled up, as a rule only the
+/// running one, are summarised anew but not kept.
+pub fn days_now(
+    store: &Store,
+    spec: &UnitSpec,
+    log: &[ServiceEntry],
+    constants: &Constants,
+) -> Result<Vec<DaySummary>, StoreError> {
+    let dirty = store.dirty_of(&spec.id);
+    let dates: BTreeSet<Date> = changed(&dirty.days).flat_map(|(from, to)| dates(from, to, spec)).collect();
+    let kept = store.days(&spec.id, None, None)?;
+    let fresh = summaries(store, spec, log, &dates, constants)?;
+    let days: BTreeMap<Date, DaySummary> = kept.into_iter().chain(fresh).map(|day| (day.date, day)).collect();
+    Ok(days.into_values().collect())
+}
+
+/// The spans whose eligible readings the readings of these UTC days decide.
+fn changed(days: &[i64]) -> impl Iterator<Item = (Timestamp, Timestamp)> {
+    days.iter().map(|day| {
         let start = Timestamp::from_millis(day * DAY);
         (start.plus_millis(-MARGIN_AFTER), start.plus_millis(DAY + MARGIN_BEFORE))
-    });
-    let dates: BTreeSet<Date> =
-        changed.chain(reviewed(log, before, now)).flat_map(|(from, to)| dates(from, to, spec)).collect();
+    })
+}
+
+/// Summaries of those of the dates that have readings.
+fn summaries(
+    store: &Store,
+    spec: &UnitSpec,
+    log: &[ServiceEntry],
+    dates: &BTreeSet<Date>,
+    constants: &Constants,
+) -> Result<Vec<DaySummary>, StoreError> {
     let mut summaries = Vec::new();
-    for run in runs(&dates) {
+    for run in runs(dates) {
         let (from, _) = Timestamp::day_bounds(run.0, &spec.zone);
         let (_, to) = Timestamp::day_bounds(run.1, &spec.zone);
         let readings = store.readings(&spec.id, from.plus_millis(-MARGIN_BEFORE), to.plus_millis(MARGIN_AFTER))?;
         let days = dates.range(run.0..=run.1).map(|date| summarise_day(*date, &readings, spec, log, &constants.rollup));
         summaries.extend(days.filter(|day: &DaySummary| day.readings > 0));
     }
-    store.roll_up(&spec.id, &summaries, &dirty.days, dirty.token)?;
-    Ok(())
+    Ok(summaries)
 }
 
 /// The spans whose eligible readings are decided anew by entries that no assessment has seen.
@@ -115,6 +146,8 @@ fn runs(dates: &BTreeSet<Date>) -> Vec<(Date, Date)> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::domain::Channel;
+    use crate::store::settings::StoreSettings;
 
     #[test]
     fn runs_of_dates() {
@@ -122,6 +155,31 @@ mod tests {
         let dates: BTreeSet<Date> = [1, 2, 3, 7, 9, 10].map(date).into();
         assert_eq!(runs(&dates), [(date(1), date(3)), (date(7), date(7)), (date(9), date(10))]);
         assert_eq!(runs(&BTreeSet::new()), []);
+    }
+
+    #[test]
+    fn the_running_day_counts_readings_that_came_after_its_assessment() {
+        let dir = tempfile::tempdir().unwrap();
+        let settings = StoreSettings { path: dir.path().join("store"), cache_bytes: 8 << 20 };
+        let store = Store::open(&settings).unwrap();
+        let spec = Arc::new(UnitSpec::new("home/cellar".parse().unwrap(), 14.0));
+        let constants = Constants::default();
+        let put = |time: &str, intensity| {
+            let reading = Reading::new(time.parse().unwrap()).with(Channel::Intensity, intensity);
+            store.append(&[(spec.id.clone(), reading)]).unwrap();
+        };
+        let counts = || {
+            let days = days_now(&store, &spec, &[], &constants).unwrap();
+            days.iter().map(|day| (day.date.to_string(), day.readings)).collect::<Vec<_>>()
+        };
+        put("2026-03-01T06:00:00Z", 21.4);
+        let job = Job { spec: spec.clone(), latest: None, cadence_millis: None, neighbours: None };
+        assess(&store, &job, &constants, "2026-03-01T06:01:00Z".parse().unwrap()).unwrap();
+        assert_eq!(counts(), [("2026-03-01".to_owned(), 1)]);
+        put("2026-03-01T07:00:00Z", 21.5);
+        put("2026-03-02T07:00:00Z", 21.6);
+        assert_eq!(counts(), [("2026-03-01".to_owned(), 2), ("2026-03-02".to_owned(), 1)]);
+        assert_eq!(store.days(&spec.id, None, None).unwrap().len(), 1, "a question keeps nothing");
     }
 
     #[test]

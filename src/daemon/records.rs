@@ -3,6 +3,8 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+use super::assess::days_now;
+use crate::analysis::Constants;
 use crate::config::Config;
 use crate::domain::assessment::LatestReading;
 use crate::domain::time::DAY;
@@ -80,7 +82,8 @@ impl Records for Snapshot {
     }
 
     fn days(&mut self, spec: &UnitSpec) -> Result<Vec<DaySummary>, RecordsError> {
-        self.store.days(&spec.id, None, None).map_err(text)
+        let log = self.store.logbook(&spec.id).map_err(text)?;
+        days_now(&self.store, spec, &log, &Constants::default()).map_err(text)
     }
 
     fn log(&mut self, unit: &UnitId) -> Result<Vec<ServiceEntry>, RecordsError> {

@@ -8,7 +8,6 @@ use std::fmt::Write;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
-use crate::domain::assessment::Forecast;
 use crate::domain::{Assessment, Cause, Condition, IntensityUnit, Timestamp, UnitId, VerdictCause};
 use crate::query::UnitRow;
 
@@ -94,7 +93,7 @@ pub fn table(rows: &[FleetRow], look: Look, now: Timestamp) -> String {
 }
 
 fn worse(a: &FleetRow, b: &FleetRow) -> Ordering {
-    let by = |row: &FleetRow| row.assessment.as_ref().and_then(|a| first_date(&a.forecast)).unwrap_or(Date::MAX);
+    let by = |row: &FleetRow| row.assessment.as_ref().and_then(act_first).map_or(Date::MAX, |(_, date)| date);
     a.condition
         .cmp(&b.condition)
         .then_with(|| by(a).cmp(&by(b)))
@@ -104,10 +103,6 @@ fn worse(a: &FleetRow, b: &FleetRow) -> Ordering {
 
 fn ratio(row: &FleetRow) -> Option<f64> {
     row.intensity.filter(|_| row.set_point > 0.0).map(|intensity| intensity / row.set_point)
-}
-
-fn first_date(forecast: &Forecast) -> Option<Date> {
-    [forecast.clean_by, forecast.lamp_by, forecast.sensor_by].into_iter().flatten().min()
 }
 
 fn summary(rows: &[&FleetRow]) -> String {
@@ -155,7 +150,11 @@ impl Line {
             unit: row.id.unit().to_owned(),
             condition: row.condition,
             light: light(row),
-            cause: said.map_or_else(|| "-".to_owned(), cause),
+            cause: match (row.condition, said) {
+                // What cost light before says nothing about why there is none now.
+                (Condition::Dark, _) => "lamp/power?".to_owned(),
+                (_, said) => said.map_or_else(|| "-".to_owned(), cause),
+            },
             by: match (row.condition, said) {
                 (Condition::Dark, _) => "visit now".to_owned(),
                 (Condition::Closed, _) | (_, None) => "-".to_owned(),
@@ -188,7 +187,7 @@ impl Line {
         let reading = row.intensity.map_or_else(|| "none".to_owned(), |intensity| format!("{intensity:.digits$}"));
         let reading = format!("{reading}, set point {:.digits$} {}", row.set_point, row.unit.symbol());
         for (label, value) in
-            [("light", &self.light), ("reading", &reading), ("costs", &self.cause), ("clean by", &self.by)]
+            [("light", &self.light), ("reading", &reading), ("costs", &self.cause), ("act by", &self.by)]
         {
             block.push_str(&wrapped(&format!("  {label:<8} {value}"), look.columns));
         }
@@ -224,28 +223,64 @@ fn cause(said: &Assessment) -> String {
     loss.map_or_else(|| word.to_owned(), |loss| format!("{word} {:.0}%", loss.percent.max(0.0)))
 }
 
-/// What to do by when, with the spread of the crossing behind it.
+/// What to do by when: the earliest of the dates that the verdict does not speak against; for a cleaning with the
+/// spread of the crossing behind it.
 fn by(said: &Assessment, today: Date) -> String {
+    match (act_first(said), said.forecast.crossing.p10, &said.loss) {
+        (Some((Act::Clean, date)), ..) => clean_by(date, said.forecast.crossing.p90, today),
+        (Some((act, date)), ..) => format!("{} {}", act.part(), day(date, today)),
+        (None, Some(date), _) => format!("short {}", day(date, today)),
+        (None, None, Some(_)) => "not in sight".to_owned(),
+        (None, None, None) => "-".to_owned(),
+    }
+}
+
+/// What a date is for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+enum Act {
+    Clean,
+    Lamp,
+    Sensor,
+    LampOrSensor,
+}
+
+impl Act {
+    fn part(self) -> &'static str {
+        match self {
+            Self::Clean => "clean",
+            Self::Lamp => "lamp",
+            Self::Sensor => "sensor",
+            Self::LampOrSensor => "lamp/sensor",
+        }
+    }
+}
+
+/// The first date of a unit. Where lamp or sensor costs the light, nobody is sent to clean: the day on which the light
+/// is too little is then the part's.
+fn act_first(said: &Assessment) -> Option<(Act, Date)> {
     let forecast = &said.forecast;
-    if let Some(clean_by) = forecast.clean_by {
-        return match forecast.crossing.p90 {
-            // The year once where it is the same.
-            Some(late) if late > clean_by && clean_by > today && clean_by.year() == late.year() => {
-                format!("{}-{}", day_and_month(clean_by), day(late, today))
-            }
-            Some(late) if late > clean_by.max(today) => format!("{}-{}", day(clean_by, today), day(late, today)),
-            Some(_) => day(clean_by, today),
-            None => format!("from {}", day(clean_by, today)),
-        };
-    }
-    let parts = [("lamp", forecast.lamp_by), ("sensor", forecast.sensor_by)];
-    if let Some((part, date)) = parts.into_iter().filter_map(|(part, date)| Some((part, date?))).min_by_key(|p| p.1) {
-        return format!("{part} {}", day(date, today));
-    }
-    match (forecast.crossing.p10, &said.loss) {
-        (Some(date), _) => format!("short {}", day(date, today)),
-        (None, Some(_)) => "not in sight".to_owned(),
-        (None, None) => "-".to_owned(),
+    let by_light = match said.verdict.cause {
+        VerdictCause::LampAgeing => (Act::Lamp, forecast.crossing.p10),
+        VerdictCause::SensorDrift => (Act::Sensor, forecast.crossing.p10),
+        VerdictCause::LampOrSensor => (Act::LampOrSensor, forecast.crossing.p10),
+        _ => (Act::Clean, forecast.clean_by),
+    };
+    [by_light, (Act::Lamp, forecast.lamp_by), (Act::Sensor, forecast.sensor_by)]
+        .into_iter()
+        .filter_map(|(act, date)| Some((act, date?)))
+        .min_by_key(|(_, date)| *date)
+}
+
+fn clean_by(clean_by: Date, late: Option<Date>, today: Date) -> String {
+    match late {
+        // The year once where it is the same.
+        Some(late) if late > clean_by && clean_by > today && clean_by.year() == late.year() => {
+            format!("{}-{}", day_and_month(clean_by), day(late, today))
+        }
+        Some(late) if late > clean_by.max(today) => format!("{}-{}", day(clean_by, today), day(late, today)),
+        Some(_) if clean_by <= today => "clean now".to_owned(),
+        Some(_) => day(clean_by, today),
+        None => format!("from {}", day(clean_by, today)),
     }
 }
 
@@ -273,10 +308,10 @@ struct Widths {
     by: usize,
 }
 
-const HEADINGS: [&str; 5] = ["UNIT", "IS", "VS SET POINT", "COSTS LIGHT", "CLEAN BY"];
-const LEGEND: &str = "The | of the bar is the set point, the figure is reading / set point. CLEAN BY: the day on which \
-                      the risk of being short reaches 10 %, and the day on which it reaches 90 %; with the name of a part, \
-                      the day to replace it by.";
+const HEADINGS: [&str; 5] = ["UNIT", "IS", "VS SET POINT", "COSTS LIGHT", "ACT BY"];
+const LEGEND: &str = "The | of the bar is the set point, the figure is reading / set point. ACT BY: with the name of a \
+                      part, the day to see to it by; without one, clean the sleeve between the day on which the risk \
+                      of being short reaches 10 % and the day on which it reaches 90 %.";
 
 impl Widths {
     /// As wide as the texts ask for, the unit taking what is left; `None` where that is too little.
@@ -370,6 +405,7 @@ fn wrapped(text: &str, columns: usize) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::domain::assessment::Forecast;
     use crate::domain::assessment::{CauseLoss, Crossing, Loss, Share};
 
     fn now() -> Timestamp {
@@ -538,7 +574,7 @@ mod tests {
             by(&said(VerdictCause::None, Some((Cause::LampAgeing, 3.0)), f).unwrap(), today)
         };
         assert_eq!(says(&|f| f.clean_by = date("2026-12-01")), "from 1 Dec");
-        assert_eq!(says(&|f| (f.clean_by, f.crossing.p90) = (date("2026-11-20"), date("2026-11-20"))), "now");
+        assert_eq!(says(&|f| (f.clean_by, f.crossing.p90) = (date("2026-11-20"), date("2026-11-20"))), "clean now");
         assert_eq!(says(&|f| (f.clean_by, f.crossing.p90) = (date("2026-11-01"), date("2027-01-03"))), "now-3 Jan 27");
         assert_eq!(
             says(&|f| (f.clean_by, f.crossing.p90) = (date("2027-02-06"), date("2027-02-25"))),
@@ -552,6 +588,35 @@ mod tests {
         assert_eq!(says(&|f| f.crossing.p10 = date("2026-12-24")), "short 24 Dec");
         assert_eq!(says(&|_| {}), "not in sight");
         assert_eq!(by(&said(VerdictCause::Unsettled, None, |_| {}).unwrap(), today), "-");
+    }
+
+    #[test]
+    fn nobody_is_sent_to_clean_for_a_lamp_or_a_sensor() {
+        let today: Date = "2026-11-20".parse().unwrap();
+        let dates = |f: &mut Forecast| {
+            (f.clean_by, f.crossing.p10, f.crossing.p90) = (date("2027-02-17"), date("2027-02-17"), date("2027-03-22"));
+            (f.lamp_by, f.sensor_by) = (date("2027-07-05"), date("2030-07-05"));
+        };
+        let says = |cause| by(&said(cause, Some((Cause::LampAgeing, 20.0)), dates).unwrap(), today);
+        assert_eq!(says(VerdictCause::SleeveFouling), "17 Feb-22 Mar 27");
+        assert_eq!(says(VerdictCause::LampAgeing), "lamp 17 Feb 27");
+        assert_eq!(says(VerdictCause::SensorDrift), "sensor 17 Feb 27");
+        assert_eq!(says(VerdictCause::LampOrSensor), "lamp/sensor 17 Feb 27");
+        let overdue = |f: &mut Forecast| {
+            dates(f);
+            f.lamp_by = date("2026-09-08");
+        };
+        assert_eq!(by(&said(VerdictCause::SleeveFouling, None, overdue).unwrap(), today), "lamp now");
+    }
+
+    #[test]
+    fn a_dark_unit_is_not_blamed_on_what_cost_it_light_before() {
+        let row = FleetRow {
+            assessment: said(VerdictCause::SleeveFouling, Some((Cause::SleeveFouling, 14.0)), |_| {}),
+            ..row("a/b", Condition::Dark, Some(0.0), 10.0)
+        };
+        let text = table(&[row], Look { columns: 80, colour: false }, now());
+        assert!(text.contains("lamp/power?") && !text.contains("sleeve 14%"), "{text}");
     }
 
     #[test]

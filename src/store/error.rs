@@ -9,7 +9,7 @@ use crate::domain::UnitId;
 #[derive(Debug, thiserror::Error)]
 pub enum StoreError {
     /// Another process has it open.
-    #[error("the store at {} is in use by {holder}; stop that process, or let it answer", path.display())]
+    #[error("the store at {} is in use by {holder}; only one can have it: stop that one first, or give this one a store of its own", path.display())]
     Locked {
         /// The store's directory.
         path: PathBuf,

@@ -5,6 +5,7 @@
 mod broker;
 mod cli;
 mod daemon;
+mod demo;
 mod detect;
 mod files;
 mod heron_bight;
