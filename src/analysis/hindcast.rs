@@ -278,6 +278,11 @@ fn runs(points: &[DatePoint], c: &HindcastConstants) -> Vec<Vec<OnTheWay>> {
 }
 
 impl UnitGrade {
+    /// Days truly left to a crossing and the days its median date gave (`None`: beyond the horizon), by assessment.
+    pub fn forecasts(&self) -> impl Iterator<Item = (f64, Option<f64>)> + '_ {
+        self.dates.iter().filter_map(|point| Some((point.left()?, point.said[1])))
+    }
+
     fn add_losses(&mut self, said: &Assessment, truth: &TrueLosses) {
         if let Some(loss) = &said.loss {
             self.losses.extend(loss_points(loss, truth));

@@ -154,7 +154,7 @@ fn units(config: &Config) -> String {
     )
 }
 
-fn count(n: usize, word: &str) -> String {
+pub(super) fn count(n: usize, word: &str) -> String {
     if n == 1 { format!("1 {word}") } else { format!("{n} {word}s") }
 }
 

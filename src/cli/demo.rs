@@ -68,7 +68,7 @@ impl Screen {
         let text = self.text(frame);
         let shown = if self.redraw {
             let rows = terminal_size::terminal_size().map_or(usize::MAX, |(_, height)| usize::from(height.0));
-            output::print(&redrawn(&text, rows))
+            output::print(&redrawn(&text, self.style.width, rows))
         } else if self.due(frame) {
             output::print(&format!("{text}\n"))
         } else {
@@ -124,18 +124,37 @@ impl Screen {
 
 /// A frame over the last one: home, draw, clear what is left. What does not fit `rows` is left out, for a terminal that
 /// scrolls shows the frame's end only: the paragraph that explains the columns first, then the end.
-fn redrawn(text: &str, rows: usize) -> String {
+fn redrawn(text: &str, columns: usize, rows: usize) -> String {
     let mut paragraphs: Vec<&str> = text.trim_end().split("\n\n").collect();
-    let height = |paragraphs: &[&str]| paragraphs.join("\n\n").lines().count();
+    let height =
+        |paragraphs: &[&str]| paragraphs.join("\n\n").lines().map(|line| rows_of(line, columns)).sum::<usize>();
     if height(&paragraphs) > rows
         && let Some(legend) = paragraphs.iter().position(|paragraph| paragraph.starts_with("The | of the bar"))
     {
         paragraphs.remove(legend);
     }
     let drawn = paragraphs.join("\n\n");
-    let lines: Vec<String> = drawn.lines().take(rows).map(|line| format!("{line}\x1b[K")).collect();
+    let mut left = rows;
+    let fits = |line: &&str| {
+        let taken = rows_of(line, columns);
+        let fits = taken <= left;
+        left = left.saturating_sub(taken);
+        fits
+    };
+    let lines: Vec<String> = drawn.lines().take_while(fits).map(|line| format!("{line}\x1b[K")).collect();
     // No newline after the last line: on the last row it would scroll.
     format!("\x1b[H{}\x1b[J", lines.join("\r\n"))
+}
+
+/// Rows that a line takes on the terminal, which folds what is too long; escapes take none.
+fn rows_of(line: &str, columns: usize) -> usize {
+    let mut inside = false;
+    let shown = line.chars().filter(|c| {
+        let escape = inside || *c == '\x1b';
+        inside = escape && *c != 'm';
+        !escape
+    });
+    shown.count().div_ceil(columns.max(1)).max(1)
 }
 
 #[cfg(test)]
@@ -146,10 +165,20 @@ mod tests {
     fn a_frame_never_scrolls_the_terminal() {
         let table = (1..=10).map(|n| format!("unit {n}\n")).collect::<String>();
         let text = format!("title\n\n{table}\nThe | of the bar\nis this\n\nListen   here\nEnd      Ctrl-C\n");
-        let lines = |rows| redrawn(&text, rows).matches('\n').count() + 1;
+        let lines = |rows| redrawn(&text, 80, rows).matches('\n').count() + 1;
         // 18 lines with the explanation, 15 without.
         assert_eq!((lines(40), lines(18), lines(17), lines(15), lines(9)), (18, 18, 15, 15, 9));
-        assert!(redrawn(&text, 40).contains("The | of the bar") && !redrawn(&text, 17).contains("The | of the bar"));
-        assert!(redrawn(&text, 17).contains("Ctrl-C"), "how to end it is kept");
+        assert!(
+            redrawn(&text, 80, 40).contains("The | of the bar") && !redrawn(&text, 80, 17).contains("The | of the bar")
+        );
+        assert!(redrawn(&text, 80, 17).contains("Ctrl-C"), "how to end it is kept");
+    }
+    #[test]
+    fn folded_lines_are_counted_and_escapes_are_not() {
+        assert_eq!((rows_of("", 80), rows_of(&"x".repeat(80), 80), rows_of(&"x".repeat(81), 80)), (1, 1, 2));
+        assert_eq!(rows_of(&format!("\x1b[1;31m{}\x1b[0m", "x".repeat(80)), 80), 1);
+        let text = format!("title\n{}\nEnd      Ctrl-C\n", "x".repeat(200));
+        assert!(redrawn(&text, 80, 5).contains("Ctrl-C"));
+        assert!(!redrawn(&text, 80, 4).contains("Ctrl-C"), "the long line takes three rows");
     }
 }

@@ -3,6 +3,7 @@
 pub mod check;
 pub mod data;
 pub mod demo;
+pub mod grade;
 pub mod live;
 pub mod log;
 pub mod logbook;
@@ -10,6 +11,7 @@ pub mod offline;
 pub mod output;
 pub mod study;
 pub mod trend;
+pub mod unit_files;
 pub mod units;
 pub mod watch;
 
@@ -44,6 +46,8 @@ pub enum Command {
     Check(check::CheckArgs),
     /// Study one unit's history from a file: what costs it light, and until when it lasts
     Study(study::StudyArgs),
+    /// Repeat the study at past dates and score what it then said against what came
+    Grade(grade::GradeArgs),
     /// List the units, worst first
     Units(units::UnitsArgs),
     /// Show the days of a unit
@@ -88,6 +92,7 @@ fn dispatch(cli: &Cli) -> Result<(), Failure> {
         Command::Demo(args) => demo::run(args, style),
         Command::Check(args) => check::run(args, &live::check),
         Command::Study(args) => study::run(args, style),
+        Command::Grade(args) => grade::run(args, style),
         Command::Units(args) => units::run(args, style),
         Command::Trend(args) => trend::run(args, style),
         Command::Logbook(args) => logbook::run(args, style),

@@ -1,19 +1,18 @@
 //! `fadeline study`: one unit's history from a file, without daemon or store.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use jiff::tz::TimeZone;
 
-use crate::analysis::{self, Constants, History, rollup};
+use crate::analysis::{self, Constants, rollup};
 use crate::clock;
-use crate::config;
-use crate::domain::{Channel, DaySummary, Measure, Reading, ServiceEntry, Timestamp, UnitSpec};
-use crate::files::unit::intensity_measure;
-use crate::files::{Dialect, FileError, Refused, Source, readings, service};
+use crate::domain::Timestamp;
+use crate::files::Dialect;
 use crate::report::Style;
 use crate::report::study::Study;
 
 use super::log::time_or_day;
+use super::unit_files::{history, read_log, read_readings, unit};
 use super::{Exit, Failure, output};
 
 /// Arguments of `study`.
@@ -48,7 +47,7 @@ pub fn run(args: &StudyArgs, style: Style) -> Result<(), Failure> {
     let not_after = asked.map_or(now, |as_of| as_of.max(now));
     let dialect = Dialect { intensity, not_after, lenient: args.lenient };
     let readings = read_readings(&args.readings, &dialect)?;
-    let log = args.service.as_deref().map_or_else(|| Ok(Vec::new()), |path| read_log(path, &dialect))?;
+    let log = read_log(args.service.as_deref(), &dialect)?;
     let as_of = asked.or(readings.last().map(|last| last.at)).unwrap_or(now);
     let known = &readings[..readings.partition_point(|reading| reading.at <= as_of)];
     if known.is_empty() {
@@ -68,65 +67,6 @@ pub fn run(args: &StudyArgs, style: Style) -> Result<(), Failure> {
 /// The time to judge at; of a day its last moment, so that the whole of it counts.
 fn as_of(text: &str, zone: &TimeZone) -> Result<Timestamp, String> {
     time_or_day("--as-of", text, zone, |day| Some(Timestamp::day_bounds(day, zone).1.plus_millis(-1)))
-}
-
-/// The unit's papers, and the unit its intensities are written in.
-fn unit(path: &Path) -> Result<(UnitSpec, Measure), Failure> {
-    let source = Source::open(path).map_err(|e| file_failure(&e))?;
-    let text = String::from_utf8(source.bytes)
-        .map_err(|_| Failure::new(Exit::BadData, format!("{}: is not UTF-8 text; save it as UTF-8", source.name)))?;
-    let (spec, warnings) =
-        config::unit_file(&text, path).map_err(|mistakes| Failure::new(Exit::Config, mistakes.to_string()))?;
-    warnings.iter().for_each(|warning| output::complain(&format!("warning: {warning}")));
-    Ok((spec, intensity_measure(&text)))
-}
-
-fn read_readings(path: &Path, dialect: &Dialect) -> Result<Vec<Reading>, Failure> {
-    let file = Source::open(path).and_then(|source| readings::parse(&source, dialect)).map_err(|e| file_failure(&e))?;
-    if !file.ignored_columns.is_empty() {
-        output::complain(&format!("passed over the columns {}", file.ignored_columns.join(", ")));
-    }
-    passed_over(&file.refused);
-    Ok(file.readings)
-}
-
-fn read_log(path: &Path, dialect: &Dialect) -> Result<Vec<ServiceEntry>, Failure> {
-    let file = Source::open(path).and_then(|source| service::parse(&source, dialect)).map_err(|e| file_failure(&e))?;
-    passed_over(&file.refused);
-    Ok(file.entries)
-}
-
-fn passed_over(refused: &Refused) {
-    if !refused.is_empty() {
-        output::complain(&format!("passed over: {refused}"));
-    }
-}
-
-fn file_failure(error: &FileError) -> Failure {
-    let kind = if error.is_io() { Exit::Io } else { Exit::BadData };
-    let hint =
-        if matches!(error, FileError::Rows(_)) { "\ncorrect them, or pass over them with --lenient" } else { "" };
-    Failure::new(kind, format!("{error}{hint}"))
-}
-
-fn history<'a>(
-    spec: &'a UnitSpec,
-    days: &'a [DaySummary],
-    log: &'a [ServiceEntry],
-    readings: &[Reading],
-) -> History<'a> {
-    let latest = readings.iter().rev().find(|reading| reading.get(Channel::Intensity).is_some()).copied();
-    History { spec, days, log, latest, cadence_millis: cadence(readings), neighbours: None }
-}
-
-/// The median gap between the last readings, milliseconds.
-fn cadence(readings: &[Reading]) -> Option<i64> {
-    /// About a day of ten-minute readings.
-    const READINGS: usize = 144;
-    let last = &readings[readings.len().saturating_sub(READINGS)..];
-    let mut gaps: Vec<i64> = last.windows(2).map(|pair| pair[1].at.millis_since(pair[0].at)).collect();
-    gaps.sort_unstable();
-    gaps.get(gaps.len() / 2).copied()
 }
 
 #[cfg(test)]

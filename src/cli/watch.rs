@@ -80,8 +80,8 @@ fn facts(config: &Config) -> String {
         Broker::Embedded(settings) => format!("its own broker on {}", settings.listen_v5),
     };
     format!(
-        "{} units over {broker}; store {}, local interface {}",
-        config.units.len(),
+        "{} over {broker}; store {}, local interface {}",
+        super::check::count(config.units.len(), "unit"),
         config.store.path.display(),
         config.socket.display()
     )

@@ -95,6 +95,9 @@ pub struct Daemon {
     health: Health,
     said_all: bool,
     stored: watch::Sender<u64>,
+    /// Whether messages go out without properties: the embedded broker ends the connection of an MQTT 3.1.1 client that
+    /// it owes a message with one.
+    bare: bool,
 }
 
 impl Daemon {
@@ -120,6 +123,7 @@ impl Daemon {
         let intake = tokio::spawn(Intake::new(Arc::clone(&store), &config).run(arrived, reported));
         let asks = mpsc::channel(ASKS_MAX);
         let web = serve(socket, asks.0.clone());
+        let bare = embedded.is_some_and(|running| running.v311.is_some());
         let mut outbox = Outbox::default();
         store.outbox()?.into_iter().for_each(|(key, item)| outbox.put(letter(key, item)));
         Ok(Self {
@@ -143,6 +147,7 @@ impl Daemon {
             tally: Tally::default(),
             said_all: false,
             stored: watch::channel(0).0,
+            bare,
         })
     }
 
@@ -334,7 +339,7 @@ impl Daemon {
             self.job = self.assess(unit);
         }
         while let Some((tag, letter)) = self.outbox.send_next() {
-            let outgoing = Outgoing { tag, message: letter.message.clone() };
+            let outgoing = outgoing(tag, letter, self.bare);
             if let Err(NotTaken::Full(_) | NotTaken::Stopped(_)) = self.session.try_publish(outgoing) {
                 // The window of the outbox is smaller than the session's, so this is the end of the session.
                 break;
@@ -357,7 +362,7 @@ impl Daemon {
     /// Stores and acknowledges what has arrived, publishes what is to be said, and closes, within the grace time.
     async fn drain(self) {
         let deadline = Instant::now() + self.grace;
-        let Self { mut reports, mut outbox, session, mut events, arrivals, intake, web, job, store, .. } = self;
+        let Self { mut reports, mut outbox, session, mut events, arrivals, intake, web, job, store, bare, .. } = self;
         let _already_stopped = web.0.send(());
         drop(arrivals);
         let stored = timeout_at(deadline, async {
@@ -378,7 +383,7 @@ impl Daemon {
         intake.abort();
         let published = timeout_at(deadline, async {
             while let Some((tag, letter)) = outbox.send_next() {
-                session.publish(Outgoing { tag, message: letter.message.clone() }).await?;
+                session.publish(outgoing(tag, letter, bare)).await?;
                 while let Ok(event) = events.try_recv() {
                     if let SessionEvent::Delivered { tag } = event {
                         outbox.done(tag);
@@ -439,6 +444,11 @@ fn broker_settings(broker: &Broker, embedded: Option<&Embedded>) -> BrokerSettin
             }
         }
     }
+}
+
+fn outgoing(tag: u64, letter: &Letter, bare: bool) -> Outgoing {
+    let message = letter.message.clone();
+    Outgoing { tag, message: if bare { message.bare() } else { message } }
 }
 
 fn message(topics: &Topics, unit: &UnitId, statement: &Statement) -> Message {

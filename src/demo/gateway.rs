@@ -81,7 +81,11 @@ impl Gateway {
     async fn work(&mut self) -> Result<(), Stopped> {
         let known = self.send_logs().await?;
         let packs = self.backlog();
-        self.progress.send_modify(|progress| progress.packs_in_all = packs.len());
+        self.progress.send_modify(|progress| {
+            progress.packs_in_all = packs.len();
+            // Nothing to wait for: an earlier demo has just ended here. Whatever was assessed then has seen it all.
+            progress.caught_up = packs.is_empty().then_some(self.origin);
+        });
         let first_pack = self.tag;
         for (topic, payload) in packs {
             self.publish(topic, payload).await?;

@@ -8,6 +8,9 @@
 //!   older without a word**: a publisher with a long history must not be further ahead of the subscriber than that.
 //! - A subscriber that comes late gets at most 100 of the retained messages of one filter.
 //! - Its threads cannot be stopped; they end with the process.
+//! - A message published with MQTT 5 properties is not delivered to MQTT 3.1.1 clients: the task of such a connection
+//!   panics (`unreachable` in its writer) and the client is cut off. The daemon therefore publishes without properties
+//!   when it has a port for 3.1.1; other MQTT 5 clients must do the same.
 //! - MQTT 5 and 3.1.1 need a port each. There is no TLS: not on loopback it asks for a login, which travels in the clear.
 //!
 //! It installs no global logger or recorder and reads no arguments or environment (read in the source of 0.20.0; the

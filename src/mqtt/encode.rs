@@ -41,6 +41,12 @@ pub struct Message {
 }
 
 impl Message {
+    /// The message without what only describes it: for a broker that hands MQTT 5 properties on to MQTT 3.1.1 clients.
+    /// Correlation data stays, for who asks with it speaks MQTT 5.
+    pub fn bare(self) -> Self {
+        Self { expiry: None, schema: None, ..self }
+    }
+
     fn retained(topic: String, payload: impl Into<Vec<u8>>) -> Self {
         Self { topic, payload: payload.into(), retain: true, ..Self::default() }
     }

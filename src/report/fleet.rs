@@ -93,7 +93,7 @@ pub fn table(rows: &[FleetRow], look: Look, now: Timestamp) -> String {
 }
 
 fn worse(a: &FleetRow, b: &FleetRow) -> Ordering {
-    let by = |row: &FleetRow| row.assessment.as_ref().and_then(act_first).map(|(_, date)| date).unwrap_or(Date::MAX);
+    let by = |row: &FleetRow| row.assessment.as_ref().and_then(act_first).map_or(Date::MAX, |(_, date)| date);
     a.condition
         .cmp(&b.condition)
         .then_with(|| by(a).cmp(&by(b)))

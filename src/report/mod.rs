@@ -2,6 +2,7 @@
 
 pub mod chart;
 pub mod fleet;
+pub mod grade;
 pub mod logbook;
 pub mod study;
 pub mod style;

@@ -5,11 +5,11 @@ use std::sync::Arc;
 use jiff::civil::Date;
 
 use super::physics;
-use super::plan::{Fault, Service, UnitPlan};
+use super::plan::{Fault, FaultKind, Service, UnitPlan, Work};
 use super::water::Shift;
 use super::world::{Losses, State, World};
-use crate::domain::time::{DAY, HOUR};
-use crate::domain::{Cause, Timestamp, VerdictCause};
+use crate::domain::time::{DAY, HOUR, MINUTE};
+use crate::domain::{Cause, ServiceEntry, Timestamp, VerdictCause};
 
 /// Days in the mean of the contract's crossing: "that day and the six before it".
 pub const MEAN_DAYS: usize = 7;
@@ -17,6 +17,8 @@ pub const MEAN_DAYS: usize = 7;
 pub const HORIZON_DAYS: i64 = 365;
 /// A unit whose every cause has cost less than this has nothing wrong, ln (1.5 %).
 pub const NOTHING_WRONG: f64 = 0.015;
+/// Work logged within this many days of its day counts as logged.
+pub const LOGGED_WITHIN_DAYS: i32 = 2;
 /// Points of a day at which its course is taken.
 const POINTS: i64 = 4;
 /// An episode begins and ends where it costs this share of its deepest loss.
@@ -64,6 +66,17 @@ pub struct TrueEpisode {
     pub to: Timestamp,
     /// Deepest loss, percent of light.
     pub depth_percent: f64,
+}
+
+/// A lasting change of the light that stands in no log within [`LOGGED_WITHIN_DAYS`] of its day.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Unlogged {
+    /// The day it began.
+    pub date: Date,
+    /// Days it took; 0 for work at the unit.
+    pub days: i64,
+    /// ln; positive: up.
+    pub ln_size: f64,
 }
 
 /// Percent of light lost to a loss in ln, as the contract has it: 100 (1 - exp(-x)).
@@ -137,6 +150,32 @@ impl Truth {
     /// What a lasting change of the water costs in the end, ln.
     pub fn shift_loss(&self, shift: &Shift) -> f64 {
         physics::water_loss(shift.absorbance, self.world.plan.optics.path_cm)
+    }
+
+    /// Every lasting change that nobody wrote down where it belongs: work, water, a knocked sensor.
+    pub fn unlogged(&self) -> Vec<Unlogged> {
+        let zone = &self.world.plan.papers.zone;
+        let logged = |s: &Service| {
+            let apart = |entry: &ServiceEntry| (entry.at.date_in(zone) - s.at.date_in(zone)).get_days().abs();
+            s.logged.as_ref().is_some_and(|entry| apart(entry) <= LOGGED_WITHIN_DAYS)
+        };
+        let course = |at: Timestamp| self.losses_at(at).course();
+        let work = self.services.iter().filter(|s| !logged(s) && !matches!(s.work, Work::Close | Work::Open));
+        let work = work.map(|s| {
+            let ln_size = course(s.at.plus_millis(-MINUTE)) - course(s.at.plus_millis(MINUTE));
+            Unlogged { date: s.at.date_in(zone), days: 0, ln_size }
+        });
+        let end = self.states.last().map_or(self.world.plan.from, |state| state.at);
+        let shifts = self.shifts.iter().filter(|s| s.at <= end).map(|s| Unlogged {
+            date: s.at.date_in(zone),
+            days: s.days.ceil() as i64,
+            ln_size: -self.shift_loss(s),
+        });
+        let jumps = self.faults.iter().filter(|f| f.from <= end).filter_map(|f| match f.kind {
+            FaultKind::Jump(lower) => Some(Unlogged { date: f.from.date_in(zone), days: 0, ln_size: -lower }),
+            _ => None,
+        });
+        work.chain(shifts).chain(jumps).collect()
     }
 
     fn position(&self, date: Date) -> Option<usize> {

@@ -239,6 +239,87 @@ fn colour_is_for_terminals_or_on_request() {
     assert!(text(&study(&[&readings, "--color", "always"])).contains('\u{1b}'));
 }
 
+#[test]
+fn a_grade_scores_what_the_study_said_at_past_dates() {
+    let (readings, service) = (fixture("study/readings.csv"), fixture("study/service.csv"));
+    // With a higher set point than its own the light does get there before somebody comes.
+    let folder = tempfile::tempdir().unwrap();
+    let unit = folder.path().join("unit.toml");
+    let papers = fs::read_to_string(fixture("study/unit.toml")).unwrap();
+    fs::write(&unit, papers.replace("intensity = 19.0", "intensity = 23.0")).unwrap();
+    let unit = unit.to_str().unwrap();
+    let grade = |more: &[&str]| {
+        let mut command = fadeline();
+        command.args(["grade", &readings, "--unit", unit, "--service", &service]).args(more);
+        command.output().unwrap()
+    };
+    let output = grade(&[]);
+    ended(&output, 0, "");
+    let page = text(&output);
+    assert!(page.is_ascii() && page.lines().all(|line| line.len() <= 80), "{page}");
+    assert!(page.starts_with("heron-bight/boathouse: 1 unit, "), "{page}");
+    assert!(page.contains("80 % range holds") && !page.contains("NaN"), "{page}");
+    let json: serde_json::Value = serde_json::from_slice(&grade(&["--json"]).stdout).unwrap();
+    assert_eq!(json["schema"], "fadeline.grade.v1");
+    let scores = &json["scored"][0];
+    assert_eq!((scores["of"].as_str(), scores["units"].as_u64()), (Some("heron-bight/boathouse"), Some(1)));
+    assert_eq!(scores["dates"]["ahead"][1]["days"], 30);
+    assert!(scores["dates"]["ahead"][1]["count"].as_u64() >= Some(1), "a crossing was approached: {scores}");
+    assert!(scores["dates"]["ahead"][1]["mean_error"].as_f64().unwrap() <= 30.0, "{scores}");
+    assert!(scores["verdict"].is_null(), "nobody knows the causes of a real unit: {scores}");
+}
+
+#[test]
+fn bad_input_to_a_grade_ends_as_with_a_study() {
+    let unit = fixture("study/unit.toml");
+    let grade = |arguments: &[&str]| fadeline().arg("grade").args(arguments).output().unwrap();
+    let bad = fixture("readings/bad/many-mistakes.csv");
+    ended(&grade(&[&bad, "--unit", &unit]), 65, "line 2, column intensity: `x0` is not a number");
+    ended(&grade(&["no/such.csv", "--unit", &unit]), 74, "cannot read no/such.csv");
+    ended(&grade(&[&bad]), 64, "--unit");
+    ended(&grade(&["--simulated", "healthy"]), 64, "--seeds");
+    ended(&grade(&["--simulated", "helthy", "--seeds", "1..3"]), 64, "'healthy'");
+    ended(&grade(&["--simulated", "healthy", "--seeds", "3..3"]), 64, "holds no seed");
+    let folder = tempfile::tempdir().unwrap();
+    let one = folder.path().join("one.csv");
+    fs::write(&one, "time,intensity\n2026-08-14T06:00:00Z,21.4\n").unwrap();
+    let output = grade(&[one.to_str().unwrap(), "--unit", &unit]);
+    ended(&output, 0, "");
+    assert!(text(&output).contains("Nothing to grade"), "{}", text(&output));
+}
+
+#[test]
+fn simulated_units_are_graded_against_their_truth() {
+    let arguments = ["grade", "--simulated", "healthy", "--seeds", "1..3", "--every", "90"];
+    let page = text(&fadeline().args(arguments).output().unwrap());
+    assert!(page.contains("recall") && page.lines().all(|line| line.len() <= 80), "{page}");
+    let output = fadeline().args(arguments).arg("--json").output().unwrap();
+    ended(&output, 0, "");
+    let json: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    let scores = &json["scored"][0];
+    assert_eq!((scores["of"].as_str(), scores["units"].as_u64()), (Some("healthy, seeds 1..3"), Some(2)));
+    // A healthy unit never crosses, by the simulator's own definition.
+    assert_eq!(scores["dates"]["runs"], 0);
+    assert_eq!(scores["dates"]["never"], scores["verdict"]["count"]);
+    assert!(scores["assessments"].as_u64() >= Some(8), "{scores}");
+}
+
+#[test]
+fn a_written_simulated_unit_can_be_studied() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut command = fadeline();
+    command.args(["grade", "--simulated", "healthy", "--seeds", "1..2", "--write"]).arg(folder.path());
+    ended(&command.output().unwrap(), 0, "");
+    let file = |name: &str| folder.path().join("healthy-1").join(name);
+    assert!(serde_json::from_slice::<serde_json::Value>(&fs::read(file("truth.json")).unwrap()).is_ok());
+    let mut command = fadeline();
+    command.arg("study").arg(file("readings.csv")).arg("--unit").arg(file("unit.toml"));
+    command.arg("--service").arg(file("service.csv")).arg("--json");
+    let output = command.output().unwrap();
+    ended(&output, 0, "");
+    assert_eq!(json(&output).forecast.crossing.p50, None, "healthy");
+}
+
 /// A config in a folder of its own, with one unit, and no daemon.
 struct Home {
     folder: tempfile::TempDir,

@@ -23,7 +23,7 @@ const MAY_NAME: &[(&str, &[&str])] = &[
     ("files", &["domain", "senml"]),
     ("mqtt", &["clock", "domain", "senml"]),
     ("query", &["alert", "domain"]),
-    ("report", &["domain", "query"]),
+    ("report", &["analysis::hindcast", "domain", "query"]),
     ("scenario", &["domain"]),
     ("senml", &["domain"]),
     ("store", &["domain"]),
