@@ -83,8 +83,7 @@ impl Gateway {
         let packs = self.backlog();
         self.progress.send_modify(|progress| {
             progress.packs_in_all = packs.len();
-            // Nothing to wait for: an earlier demo has just ended here. Whatever was assessed then has seen it all.
-            progress.caught_up = packs.is_empty().then_some(self.origin);
+            progress.caught_up = packs.is_empty().then(|| self.caught_up());
         });
         let first_pack = self.tag;
         for (topic, payload) in packs {
@@ -175,6 +174,12 @@ impl Gateway {
         self.session.publish(Outgoing { tag: self.tag, message }).await
     }
 
+    /// From when on an assessment has seen the history, which is now acknowledged. What is left after an earlier demo is
+    /// of the running day or of units that sent nothing since, which are not assessed again for it.
+    fn caught_up(&self) -> Timestamp {
+        if self.first { clock::now() } else { self.origin }
+    }
+
     /// Counts what the broker has acknowledged of the backlog, whose tags come after `first`.
     fn count(&mut self, first: u64) {
         while let Ok(event) = self.events.try_recv() {
@@ -189,7 +194,7 @@ impl Gateway {
             self.progress.send_modify(|progress| {
                 progress.packs += 1;
                 if progress.packs == progress.packs_in_all {
-                    progress.caught_up = Some(clock::now());
+                    progress.caught_up = Some(self.caught_up());
                 }
             });
         }

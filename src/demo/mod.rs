@@ -65,7 +65,7 @@ pub struct Progress {
     pub packs: usize,
     /// Day packs of the backlog in all.
     pub packs_in_all: usize,
-    /// When the last of them was acknowledged.
+    /// Once the last of them is acknowledged: assessments after this have seen the history.
     pub caught_up: Option<Timestamp>,
 }
 
