@@ -385,7 +385,8 @@ impl Unit {
                 latest: self.latest.as_ref(),
                 cadence_millis: self.cadence(),
                 learning: assessment.is_none_or(|a| a.loss.is_none()),
-                service_by: assessment.and_then(alert::service_by),
+                service_by: assessment
+                    .and_then(|a| condition::service_by(&a.forecast, now.date_in(&self.spec.zone), lead_days)),
                 falling: assessment.is_some_and(|a| a.forecast.crossing.p50.is_some()),
                 lead_days,
             },

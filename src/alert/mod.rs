@@ -5,7 +5,7 @@
 
 use serde::Serialize;
 
-use crate::domain::{Assessment, Condition, Timestamp, UnitId, UnitSpec, VerdictCause};
+use crate::domain::{Assessment, Condition, Timestamp, UnitSpec, VerdictCause};
 
 /// The value of [`Alert::schema`].
 pub const ALERT_SCHEMA: &str = "fadeline.alert.v1";
@@ -139,17 +139,6 @@ fn service_due_says(assessment: &Assessment) -> String {
         _ => dates.join(", "),
     };
     format!("{dates}; {}", assessment.verdict.says)
-}
-
-/// The earliest date by which something must be done, if any.
-pub fn service_by(assessment: &Assessment) -> Option<jiff::civil::Date> {
-    let forecast = &assessment.forecast;
-    [forecast.clean_by, forecast.lamp_by, forecast.sensor_by].into_iter().flatten().min()
-}
-
-/// Names the alerts of one unit in log lines.
-pub fn label(unit: &UnitId, kind: Kind) -> String {
-    format!("{unit} {}", kind.name())
 }
 
 #[cfg(test)]

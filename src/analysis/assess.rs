@@ -9,7 +9,7 @@ use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 
 use super::causes::{self, Scene};
-use super::condition::{Facts, condition, log_state};
+use super::condition::{Facts, condition, log_state, service_by};
 use super::constants::ModelConstants;
 use super::course::{Course, median, quantile_sorted};
 use super::design::{Design, Growth};
@@ -268,23 +268,17 @@ fn forecast_of(spec: &UnitSpec, answer: &Answer, as_of: Timestamp) -> Forecast {
     let due = |name: &str| answer.parts.iter().find(|part| part.part == name).and_then(|part| part.due);
     let today = as_of.date_in(&spec.zone);
     let ahead = &answer.ahead;
+    // Where the verdict is lamp or sensor, cleaning the sleeve is not what helps.
+    let elsewhere = [VerdictCause::LampAgeing, VerdictCause::SensorDrift, VerdictCause::LampOrSensor]
+        .contains(&answer.verdict.cause);
     Forecast {
         set_point: spec.set_point,
         crossing: ahead.crossing,
-        clean_by: ahead.clean_by.map(|by| by.max(today)),
+        clean_by: ahead.clean_by.filter(|_| !elsewhere).map(|by| by.max(today)),
         lamp_by: ahead.lamp_by_light.into_iter().chain(due("lamp")).min(),
         sensor_by: ahead.sensor_by_drift.into_iter().chain(due("sensor")).min(),
         after_cleaning: ahead.after_cleaning,
     }
-}
-
-/// The earliest date by which something must be done. The life of a part is no sign of fading, so it counts only once
-/// it is near.
-fn service_by(forecast: &Forecast, today: Date, lead_days: u16) -> Option<Date> {
-    let light = [forecast.crossing.p10, forecast.clean_by];
-    let near = |by: &Date| super::course::days_between(today, *by) <= i32::from(lead_days);
-    let lives = [forecast.lamp_by, forecast.sensor_by].into_iter().flatten().filter(near);
-    light.into_iter().flatten().chain(lives).min()
 }
 
 fn latest_reading(history: &History<'_>) -> Option<LatestReading> {

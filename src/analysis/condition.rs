@@ -4,6 +4,7 @@
 
 use jiff::civil::Date;
 
+use crate::domain::assessment::Forecast;
 use crate::domain::time::{HOUR, MINUTE};
 use crate::domain::{Channel, Condition, Reading, ServiceAction, ServiceEntry, Timestamp, UnitSpec};
 
@@ -63,6 +64,15 @@ pub struct Facts<'a> {
     pub falling: bool,
     /// A date at most this many days off is due.
     pub lead_days: u16,
+}
+
+/// The earliest date by which something must be done. The life of a part is no sign of fading, so it counts only once
+/// it is inside the lead time.
+pub fn service_by(forecast: &Forecast, today: Date, lead_days: u16) -> Option<Date> {
+    let light = [forecast.crossing.p10, forecast.clean_by];
+    let near = |by: &Date| (*by - today).get_days() <= i32::from(lead_days);
+    let lives = [forecast.lamp_by, forecast.sensor_by].into_iter().flatten().filter(near);
+    light.into_iter().flatten().chain(lives).min()
 }
 
 /// How long without a reading a unit may be before it is silent, milliseconds.

@@ -95,6 +95,7 @@ pub struct Daemon {
     health: Health,
     said_all: bool,
     stored: watch::Sender<u64>,
+    constants: Arc<Constants>,
     /// Whether messages go out without properties: the embedded broker ends the connection of an MQTT 3.1.1 client that
     /// it owes a message with one.
     bare: bool,
@@ -123,6 +124,8 @@ impl Daemon {
         let intake = tokio::spawn(Intake::new(Arc::clone(&store), &config).run(arrived, reported));
         let asks = mpsc::channel(ASKS_MAX);
         let web = serve(socket, asks.0.clone());
+        let mut constants = Constants::default();
+        constants.forecast.lead_days = config.lead_days;
         let bare = embedded.is_some_and(|running| running.v311.is_some());
         let mut outbox = Outbox::default();
         store.outbox()?.into_iter().for_each(|(key, item)| outbox.put(letter(key, item)));
@@ -147,6 +150,7 @@ impl Daemon {
             tally: Tally::default(),
             said_all: false,
             stored: watch::channel(0).0,
+            constants: Arc::new(constants),
             bare,
         })
     }
@@ -354,8 +358,8 @@ impl Daemon {
             cadence_millis: self.engine.cadence(&unit),
             neighbours: self.engine.neighbours(&unit),
         };
-        let store = Arc::clone(&self.store);
-        let running = spawn_blocking(move || assess::assess(&store, &job, &Constants::default(), clock::now()));
+        let (store, constants) = (Arc::clone(&self.store), Arc::clone(&self.constants));
+        let running = spawn_blocking(move || assess::assess(&store, &job, &constants, clock::now()));
         Some((unit, running))
     }
 
