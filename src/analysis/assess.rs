@@ -32,6 +32,10 @@ use crate::domain::{
 /// A kind of growth this many nats behind the best is not carried on.
 const GROWTH_WINDOW: f64 = 4.0;
 
+/// Losses from before the first reading are weighed where they gain at least this much evidence, nats: two in a hundred
+/// units that show none.
+const BEFORE_MATTERS: f64 = 0.02;
+
 /// What Fadeline says about a unit at `as_of`. Never fails: too little or unusable data is an answer too.
 pub fn assess(history: &History<'_>, as_of: Timestamp, constants: &Constants) -> Assessment {
     let today = as_of.date_in(&history.spec.zone);
@@ -183,10 +187,11 @@ fn fit<'a>(
     if observed.days.len() < model.least_days / 2 {
         return None;
     }
-    let setting = Setting {
+    let mut setting = Setting {
         model,
         path_cm: spec.sensor.path_cm,
         reference: spec.reference.is_some_and(|r| r > 0.0),
+        before: false,
         never_cleaned: never_cleaned(course, events),
         neighbours: history.neighbours,
     };
@@ -198,6 +203,8 @@ fn fit<'a>(
     let usual = model.growths.iter().max_by(|a, b| a.1.total_cmp(&b.1)).map_or(Growth::STEADY, |(growth, _)| *growth);
     let base = variant(events, usual, 0.0);
     let (first, weights) = model::first_noise(&base, &observed, &setting)?;
+    let gain = model::gain_of_before(&base, (&first, &weights), &observed, &setting)?;
+    setting.before = gain > BEFORE_MATTERS;
     let rates = model::likely_rates(&base, (&first, &weights), &observed, &setting);
     let noises = model::likely_noises(&base, (&first, &weights), &rates, &observed, &setting);
     let noise = (noises.first()?, weights.as_slice());

@@ -29,7 +29,7 @@ const NOTHING: usize = LEADERS.len();
 pub struct Losses {
     /// The sleeve.
     pub sleeve: f64,
-    /// Of it, what has grown since the last cleaning.
+    /// Of it, what the next cleaning takes off.
     pub coat: f64,
     /// The lamp.
     pub lamp: f64,
@@ -41,6 +41,8 @@ pub struct Losses {
     pub water: f64,
     /// The slow wandering, as a loss: the water's where its transmittance is not measured, else nobody's.
     pub wandering: f64,
+    /// What the first reading already lacked, nobody knows to what.
+    pub before: f64,
     /// Whether the wandering is the water's.
     pub wandering_is_water: bool,
     /// Growth a day of sleeve, lamp and sensor.
@@ -50,7 +52,7 @@ pub struct Losses {
 impl Losses {
     /// All causes together.
     pub fn total(&self) -> f64 {
-        self.sleeve + self.lamp + self.sensor + self.all_water()
+        self.sleeve + self.lamp + self.sensor + self.all_water() + self.before
     }
 
     /// The water with the wandering that is its.
@@ -58,9 +60,14 @@ impl Losses {
         self.water + if self.wandering_is_water { self.wandering } else { 0.0 }
     }
 
+    /// What no cause explains.
+    pub fn unexplained(&self) -> f64 {
+        self.wandering + self.before
+    }
+
     /// In the order of [`LEADERS`].
     fn by_leader(&self) -> [f64; NOTHING] {
-        [self.sleeve, self.lamp, self.sensor, self.water, self.wandering]
+        [self.sleeve, self.lamp, self.sensor, self.water, self.unexplained()]
     }
 }
 
@@ -79,6 +86,7 @@ pub fn losses(fitted: &Fitted<'_>, course: &Course, rng: &mut impl Rng) -> Vec<L
             let (loss, growth) = (-theta * now, -theta * (next - now));
             match (term.share(), term) {
                 (Part::Level | Part::Temperature, _) => {}
+                (Part::Before, _) => sum.before += loss,
                 // Without a thermometer a yearly course is the temperature's as likely as the water's.
                 (_, Term::SeasonSine | Term::SeasonCosine) if course.temperature.is_none() => {}
                 (Part::Sleeve, term) => {
@@ -107,7 +115,7 @@ pub fn losses(fitted: &Fitted<'_>, course: &Course, rng: &mut impl Rng) -> Vec<L
 
 /// Whether a term is part of the coat that the next cleaning takes off.
 pub fn is_coat(term: Term) -> bool {
-    matches!(term, Term::Rate | Term::Curve | Term::IntervalRate(_))
+    matches!(term, Term::Rate | Term::Curve | Term::IntervalRate(_) | Term::InitialDeposit | Term::OldCoat)
 }
 
 /// Percent of light lost for a loss in ln; a loss or gain by a factor of more than e^20 is cut there.
@@ -137,7 +145,7 @@ pub fn shares(losses: &[Losses]) -> (Share, Vec<CauseLoss>) {
         of(Cause::SensorDrift, |l| l.sensor, Some(2)),
         of(Cause::LampOrSensor, |l| l.lamp + l.sensor, None),
         of(Cause::WaterQuality, Losses::all_water, None),
-        of(Cause::Unexplained, |l| l.wandering, None),
+        of(Cause::Unexplained, Losses::unexplained, None),
     ];
     (spread(losses.iter().map(|l| percent(l.total()))), causes)
 }
@@ -216,6 +224,9 @@ pub fn verdict(losses: &[Losses], scene: &Scene<'_>) -> Verdict {
 fn sentence(cause: VerdictCause, losses: &[Losses], scene: &Scene<'_>) -> String {
     let (total, shares) = shares(losses);
     let of = |cause: Cause| shares.iter().find(|s| s.cause == cause).map_or(0.0, |s| s.percent);
+    let before = spread(losses.iter().map(|l| percent(l.before))).percent;
+    let known = |term: Term| !matches!(term.share(), Part::Level | Part::Temperature);
+    let no_fall = total.percent > 3.0 && lost_before_start(scene, known) > 0.8 * total.percent;
     match cause {
         VerdictCause::SleeveFouling => sleeve_sentence(of(Cause::SleeveFouling), losses, scene),
         VerdictCause::LampAgeing => {
@@ -244,6 +255,11 @@ fn sentence(cause: VerdictCause, losses: &[Losses], scene: &Scene<'_>) -> String
             say(of(Cause::WaterQuality)),
             say(of(Cause::SleeveFouling))
         ),
+        VerdictCause::Unexplained if before > 0.5 * of(Cause::Unexplained) => format!(
+            "The light was {} lower than the reference before the first reading, and nothing so far tells whether the sleeve, other water or the reference itself is the reason; since then it has lost {}.",
+            say(before),
+            say(total.percent - before)
+        ),
         VerdictCause::Unexplained => format!(
             "The light is {} lower than when new, and about {} of that fits neither sleeve, lamp, sensor nor the usual water.",
             say(total.percent),
@@ -256,8 +272,9 @@ fn sentence(cause: VerdictCause, losses: &[Losses], scene: &Scene<'_>) -> String
             )
         }
         VerdictCause::Unsettled => format!(
-            "The light is {} lower than when new; sleeve {}, lamp {}, sensor {}, water {} are too close to call.",
+            "The light is {} lower than when new{}; sleeve {}, lamp {}, sensor {}, water {} are too close to call.",
             say(total.percent),
+            if no_fall { ", and was so before the first reading" } else { "" },
             say(of(Cause::SleeveFouling)),
             say(of(Cause::LampAgeing)),
             say(of(Cause::SensorDrift)),
@@ -281,8 +298,16 @@ fn sleeve_sentence(all: f64, losses: &[Losses], scene: &Scene<'_>) -> String {
     let coat = spread(losses.iter().map(|l| percent(l.coat))).percent;
     let rate = spread(losses.iter().map(|l| (100.0 - percent(l.sleeve)) * l.rates[0])).percent;
     let current = design.intervals.len() - 1;
-    let since = if current == 0 {
-        format!("The sleeve has cost {} since {}", say(all), say_date(scene.course.first))
+    let since = if current == 0 && design.terms.contains(&Term::InitialDeposit) {
+        let early = lost_before_start(scene, |term| term.share() == Part::Sleeve);
+        if early > 0.5 * all {
+            format!("The sleeve has cost {}, most of it before the first reading", say(all))
+        } else {
+            format!("The sleeve has cost {} since the first reading on {}", say(all), say_date(scene.course.first))
+        }
+    } else if current == 0 {
+        let clean = scene.course.date(-(design.intervals[0].exposed as i32));
+        format!("The sleeve has cost {} since it was last clean on {}", say(all), say_date(clean))
     } else {
         let date = scene.course.date(design.intervals[current].from - 1);
         let older = if all > coat + 1.0 { format!(", {} in all", say(all)) } else { String::new() };
@@ -290,6 +315,17 @@ fn sleeve_sentence(all: f64, losses: &[Losses], scene: &Scene<'_>) -> String {
     };
     let pace = if rate < 0.005 { "hardly growing now".to_owned() } else { format!("about {rate:.2} % a day") };
     format!("{since}, {pace}{}.", compare_intervals(scene, current))
+}
+
+/// What the terms that `keep` holds for had cost before the first reading, percent: the median.
+fn lost_before_start(scene: &Scene<'_>, keep: impl Fn(Term) -> bool) -> f64 {
+    let rows: Vec<Vec<f64>> = scene.fitted.variants.iter().map(|v| v.design.row(0)).collect();
+    let lost = |draw: &Draw| {
+        let terms = scene.fitted.variants[draw.variant].design.terms.iter();
+        let parts = terms.zip(&draw.theta).zip(&rows[draw.variant]);
+        parts.filter(|((term, _), _)| keep(**term)).map(|((_, theta), x)| -theta * x).sum::<f64>()
+    };
+    spread(scene.fitted.draws.iter().map(|draw| percent(lost(draw)))).percent
 }
 
 /// How the pace of the present interval compares with the last three.

@@ -103,6 +103,12 @@ pub struct ModelConstants {
     pub left_behind_floor: f64,
     /// Deposit already there before the first known cleaning, ln.
     pub initial_deposit: Belief,
+    /// A loss of unknown cause that the first reading already shows against the reference: a reference from another day,
+    /// sensor or water, or a sleeve that no cleaning gets clear. Its weight against none; by judgement.
+    pub unknown_before: Hypothesis,
+    /// An old coat at the first reading where nobody says when the sleeve was last cleaned. Its weight against none; by
+    /// judgement.
+    pub old_coat: Hypothesis,
     /// Permanent loss of a sleeve in use that was not new at the first reading, ln. Wiped sleeves keep a film (WER 77(4)
     /// 2005); size by judgement.
     pub permanent_at_start: Belief,
@@ -183,6 +189,8 @@ impl Default for ModelConstants {
             left_behind: Belief::new(0.05, 0.04),
             left_behind_floor: 0.002,
             initial_deposit: Belief::new(0.03, 0.06),
+            unknown_before: hypothesis(0.04, 0.15, 0.12),
+            old_coat: hypothesis(0.04, 0.15, 0.12),
             permanent_at_start: Belief::new(0.01, 0.01),
             drift: vec![
                 hypothesis(0.30, 0.0, 0.004),
@@ -277,6 +285,8 @@ pub struct ForecastConstants {
     /// Probability from which lamp or sensor is named alone; higher than for the sleeve, because between resets only
     /// beliefs beforehand tell the two apart; 0.7 to 0.95.
     pub name_lamp_or_sensor_at: f64,
+    /// Standard errors by which the readings must fall between resets before a date for a cleaning is given.
+    pub fall_seen: f64,
     /// Least expected gain of information, nats, for an action to be proposed.
     pub worth_asking: f64,
 }
@@ -297,6 +307,7 @@ impl Default for ForecastConstants {
             name_at: 0.6,
             pair_at: 0.75,
             name_lamp_or_sensor_at: 0.85,
+            fall_seen: 2.0,
             worth_asking: 0.05,
         }
     }

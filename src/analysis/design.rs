@@ -48,6 +48,8 @@ const DAYS_AHEAD: i32 = 760;
 pub enum Share {
     /// The level itself.
     Level,
+    /// Lost before the first reading, nobody knows to what.
+    Before,
     /// The lamp.
     Lamp,
     /// The sleeve.
@@ -113,6 +115,10 @@ pub enum Term {
     SeasonSine,
     /// Yearly course, cosine.
     SeasonCosine,
+    /// What the first reading lacked against the reference, for a reason nobody knows.
+    BeforeStart,
+    /// An old coat at the first reading, which the first cleaning takes off.
+    OldCoat,
 }
 
 impl Term {
@@ -120,6 +126,7 @@ impl Term {
     pub fn share(self) -> Share {
         match self {
             Self::Level => Share::Level,
+            Self::BeforeStart => Share::Before,
             Self::LampStep(_)
             | Self::LampSlopeChange(_)
             | Self::LampCurve
@@ -132,6 +139,7 @@ impl Term {
             | Self::LeftBehind(_)
             | Self::InitialDeposit
             | Self::PermanentAtStart
+            | Self::OldCoat
             | Self::Rate
             | Self::Curve => Share::Sleeve,
             Self::SensorStep(_) | Self::SensorAtStart | Self::Window | Self::Drift => Share::Sensor,
@@ -148,6 +156,8 @@ impl Term {
             Self::LeftBehind(_)
                 | Self::InitialDeposit
                 | Self::PermanentAtStart
+                | Self::OldCoat
+                | Self::BeforeStart
                 | Self::BurnIn
                 | Self::Absorbance
                 | Self::LampSlope
@@ -340,6 +350,10 @@ impl<'a> Design<'a> {
         if self.course.temperature.is_none() || self.course.absorbance.is_none() {
             terms.extend([Term::SeasonSine, Term::SeasonCosine]);
         }
+        if spec.reference.is_some_and(|reference| reference > 0.0) {
+            terms.push(Term::BeforeStart);
+            terms.extend((!clean_known).then_some(Term::OldCoat));
+        }
         self.terms = terms;
     }
 
@@ -365,7 +379,8 @@ impl<'a> Design<'a> {
                 Term::LampAtStart => gate(lamp == 0, -1.0),
                 Term::SensorAtStart => gate(self.sensors.first().is_none_or(|first| day < *first), -1.0),
                 Term::PermanentAtStart => gate(!self.intervals[..=interval].iter().any(|i| i.new_sleeve), -1.0),
-                Term::InitialDeposit => gate(interval == 0, -1.0),
+                Term::InitialDeposit | Term::OldCoat => gate(interval == 0, -1.0),
+                Term::BeforeStart => -1.0,
                 Term::LampStep(j) => gate(j == lamp, -1.0),
                 Term::LampSlopeChange(j) => gate(j == lamp, -h),
                 Term::LampCurve => bend(self.new_hours / self.rated_hours) - bend(hours / self.rated_hours),
@@ -462,6 +477,16 @@ impl<'a> Design<'a> {
             _ => None,
         };
         self.terms.iter().enumerate().filter_map(|(place, term)| age(term).map(|age| (place, age))).collect()
+    }
+
+    /// The first day after each thing done at the unit and of each lasting shift, ascending.
+    pub fn resets(&self) -> Vec<i32> {
+        let intervals = self.intervals.iter().map(|interval| interval.from);
+        let others = [&self.lamps, &self.sensors, &self.windows, &self.shifts].into_iter().flatten().copied();
+        let mut days: Vec<i32> = intervals.chain(others).collect();
+        days.sort_unstable();
+        days.dedup();
+        days
     }
 
     /// The days of lasting shifts, in the order of their terms.

@@ -86,7 +86,9 @@ pub fn ahead(
     let crossing = quantiles(days, date);
     let mut ahead = Ahead { crossing, falling: crossing.p50.is_some(), ..Ahead::default() };
     ahead.after_cleaning = Some(after_cleaning(fitted, losses, set_point, rng));
-    ahead.clean_by = crossing.p10.filter(|by| cleaning_helps(fitted, course, *by, limits));
+    // Where no reading has shown a fall yet, a date would come from beliefs and noise.
+    let fell = fitted.slope_score <= -limits.fall_seen;
+    ahead.clean_by = crossing.p10.filter(|by| fell && cleaning_helps(fitted, course, *by, limits));
     let heaviest = fitted.components.first().map_or(0, |component| component.variant);
     ahead.add_parts(fitted, heaviest, course, set_point, limits);
     ahead

@@ -81,6 +81,9 @@ pub struct Fitted<'a> {
     pub draws: Vec<Draw>,
     /// ln of light that the level is counted from.
     pub centre: f64,
+    /// How clearly the readings themselves change between resets: the slope that all stretches share, each with a level
+    /// of its own, over its standard error. Negative: they fall.
+    pub slope_score: f64,
 }
 
 /// Daily values that go into the fit.
@@ -148,7 +151,8 @@ pub fn fit<'a>(
     let mut components = weigh(&problems, noises, weights);
     keep_the_heavy(&mut components, setting.model);
     let draws = draw(&problems, &components, weights, setting.model, rng)?;
-    Some(Fitted { variants, components, draws, centre })
+    let slope_score = problems.first().zip(noises.first()).map_or(0.0, |(p, noise)| p.slope_score(noise, weights));
+    Some(Fitted { variants, components, draws, centre, slope_score })
 }
 
 /// A first choice of noise and the Student weights of the days, under wide beliefs.
@@ -241,6 +245,18 @@ pub fn evidence(
     (best.is_finite()).then(|| best + sum.ln())
 }
 
+/// By how much the log evidence gains, nats, when losses from before the first reading are weighed too.
+pub fn gain_of_before(
+    variant: &Variant<'_>,
+    noise: (&Noise, &[f64]),
+    observed: &Observed,
+    setting: &Setting<'_>,
+) -> Option<f64> {
+    let rates: Vec<usize> = (0..setting.model.rates.len()).collect();
+    let ln = |before: bool| evidence(variant, noise, &rates, observed, &Setting { before, ..*setting });
+    Some(ln(true)? - ln(false)?)
+}
+
 /// One variant with its regressors written out.
 struct Problem<'p, 'a> {
     variant: &'p Variant<'a>,
@@ -278,6 +294,28 @@ impl<'p, 'a> Problem<'p, 'a> {
         let white = Whitener::new(&self.observed.days, &variances, noise.wander);
         let rows = Rows::new(&white, &self.x, &self.observed.y, &self.extra);
         (white, rows)
+    }
+
+    /// See [`Fitted::slope_score`].
+    fn slope_score(&self, noise: &Noise, weights: &[f64]) -> f64 {
+        let observed = self.observed;
+        let resets = self.variant.design.resets();
+        let stretch = |day: i32| resets.partition_point(|reset| *reset <= day);
+        let variances = observed.variances(noise, weights);
+        let (mut with_time, mut time_squared, mut from) = (0.0, 0.0, 0);
+        for days in observed.days.chunk_by(|a, b| stretch(*a) == stretch(*b)) {
+            let part = from..from + days.len();
+            from = part.end;
+            let white = Whitener::new(days, &variances[part.clone()], noise.wander);
+            let series = |values: Array1<f64>| white.series(values.view()).0;
+            let one = series(Array1::ones(days.len()));
+            let time = series(days.iter().map(|day| f64::from(*day - days[0])).collect());
+            let y = series(observed.y.iter().copied().skip(part.start).take(days.len()).collect());
+            let mean_time = one.dot(&time) / one.dot(&one);
+            with_time += time.dot(&y) - mean_time * one.dot(&y);
+            time_squared += time.dot(&time) - mean_time * one.dot(&time);
+        }
+        if time_squared > 0.0 { with_time / time_squared.sqrt() } else { 0.0 }
     }
 
     fn first_noise(&self) -> Option<(Noise, Vec<f64>)> {

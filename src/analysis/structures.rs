@@ -3,7 +3,8 @@
 //! Under one prior for everything a cause that behaves unusually is charged to its neighbour. So the unit is looked at
 //! under a list of structures: how fast the sleeve fouls (a grid of rates that begins with "not at all") and with what
 //! growth; a lamp that ages as usual, faster, or hardly; a sensor that drifts not, little, fast; a dirty window or
-//! none; a yearly course or none; and how each doubtful event is read. Each is another prior on one design.
+//! none; a yearly course or none; a loss from before the first reading or none; and how each doubtful event is read.
+//! Each is another prior on one design.
 //!
 //! For rows of unit variance with Gram matrix G = X'X, b = X'y, and the prior N(m, S^2),
 //!   -2 ln evidence = |y - X m|^2 - u' B^-1 u + ln det B + (ln det of the noise),
@@ -23,6 +24,17 @@ use super::design::{Design, Term};
 use super::fit::Priors;
 use super::whiten::Whitener;
 
+/// What the first reading already lacked against the reference, beyond what age explains.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Before {
+    /// Nothing.
+    Nothing,
+    /// Something whose cause nobody knows.
+    Unknown,
+    /// An old coat, which the first cleaning takes off.
+    OldCoat,
+}
+
 /// One combination of hypotheses, each by its place in the constants.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Structure {
@@ -38,6 +50,8 @@ pub struct Structure {
     pub season: bool,
     /// Whether the deposit's growth is curved.
     pub curved: bool,
+    /// What was lost before the first reading.
+    pub before: Before,
 }
 
 /// Everything a prior depends on but the structure.
@@ -49,6 +63,8 @@ pub struct Setting<'a> {
     pub path_cm: Option<f64>,
     /// Whether a reference reading is known.
     pub reference: bool,
+    /// Whether losses from before the first reading are weighed; without, they are taken to be none.
+    pub before: bool,
     /// Whether people have worked at the unit for long without ever cleaning the sleeve.
     pub never_cleaned: bool,
     /// What other units on the same water have shown.
@@ -60,6 +76,7 @@ impl Setting<'_> {
     pub fn structures(&self, design: &Design<'_>) -> Vec<(Structure, f64)> {
         let seasonal = design.terms.contains(&Term::SeasonSine);
         let steady = design.growth.is_endless();
+        let befores = self.befores(design);
         let mut all = Vec::new();
         for rate in 0..self.model.rates.len() {
             let curves: &[bool] = if rate > 0 && steady { &[false, true] } else { &[false] };
@@ -69,8 +86,11 @@ impl Setting<'_> {
                     for window in 0..self.model.window.len() {
                         for season in seasons {
                             for curved in curves {
-                                let s = Structure { rate, lamp, drift, window, season: *season, curved: *curved };
-                                all.push((s, self.ln_weight(&s, seasonal)));
+                                all.extend(befores.iter().map(|before| {
+                                    let (season, curved, before) = (*season, *curved, *before);
+                                    let s = Structure { rate, lamp, drift, window, season, curved, before };
+                                    (s, self.ln_weight(&s, seasonal))
+                                }));
                             }
                         }
                     }
@@ -80,11 +100,24 @@ impl Setting<'_> {
         all
     }
 
+    /// What can have been lost before the first reading, as far as it is weighed.
+    fn befores(&self, design: &Design<'_>) -> Vec<Before> {
+        let has = |term: Term| self.before && design.terms.contains(&term);
+        let unknown = has(Term::BeforeStart).then_some(Before::Unknown);
+        let coat = has(Term::OldCoat).then_some(Before::OldCoat);
+        std::iter::once(Before::Nothing).chain(unknown).chain(coat).collect()
+    }
+
     fn ln_weight(&self, s: &Structure, seasonal: bool) -> f64 {
         let m = self.model;
         let yes_no = |yes: bool, weight: f64| if yes { weight } else { 1.0 - weight };
         let mut weight =
             m.rates[s.rate].1 * m.lamp[s.lamp].weight * m.drift[s.drift].weight * m.window[s.window].weight;
+        weight *= match s.before {
+            Before::Nothing => 1.0,
+            Before::Unknown => m.unknown_before.weight,
+            Before::OldCoat => m.old_coat.weight,
+        };
         if seasonal {
             weight *= yes_no(s.season, m.season_weight);
         }
@@ -121,8 +154,15 @@ impl Setting<'_> {
 
     /// Wide beliefs under which no cause is ruled out: for choosing the noise before the structures are weighed.
     pub fn wide_priors(&self, design: &Design<'_>) -> Priors {
-        let usual =
-            Structure { rate: self.model.rates.len() / 2, lamp: 0, drift: 1, window: 1, season: true, curved: true };
+        let usual = Structure {
+            rate: self.model.rates.len() / 2,
+            lamp: 0,
+            drift: 1,
+            window: 1,
+            season: true,
+            curved: true,
+            before: Before::Unknown,
+        };
         let wide = |term: Term| match term {
             Term::LampSlope => Belief::new(0.2, 0.2),
             Term::Rate => Belief::new(0.1, 0.3),
@@ -152,6 +192,9 @@ impl Setting<'_> {
             Term::PermanentAtStart => Belief::new(0.0, 0.0),
             Term::InitialDeposit if rate > 0.0 => m.initial_deposit,
             Term::InitialDeposit => Belief::new(0.0, 0.0),
+            Term::BeforeStart if s.before == Before::Unknown => m.unknown_before.belief,
+            Term::OldCoat if s.before == Before::OldCoat => m.old_coat.belief,
+            Term::BeforeStart | Term::OldCoat => Belief::new(0.0, 0.0),
             Term::LampSlope => m.lamp[s.lamp].belief,
             Term::LampAtStart => Belief::new(0.0, m.lamp_age.sd * m.lamp[0].belief.mean),
             Term::SensorAtStart => Belief::new(0.0, m.sensor_age_years.sd * m.drift[s.drift].belief.mean),

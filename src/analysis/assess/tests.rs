@@ -119,6 +119,37 @@ fn nothing_wrong_is_none() {
     assert_eq!(found.condition, Condition::Steady);
 }
 
+/// Sixty flat days a quarter below the reference: no reading shows a fall, so nothing is known of what came before them.
+#[test]
+fn a_deficit_from_before_the_first_reading_is_nobodys() {
+    let flat = days(60, |_| 0.29);
+    let mut bare = UnitSpec::new("heron-bight/boathouse".parse().unwrap(), 16.0);
+    bare.reference = Some(24.0);
+    let no_hours: Vec<DaySummary> = flat.iter().map(|day| DaySummary { lamp_hours: None, ..day.clone() }).collect();
+    let found = ask(&bare, &no_hours, &[], at_end(&flat));
+    sound(&found);
+    assert_eq!(found.verdict.cause, VerdictCause::Unsettled, "{}", found.verdict.says);
+    assert!(found.verdict.says.contains("before the first reading"), "{}", found.verdict.says);
+    assert_eq!(found.verdict.settle_with.map(|s| s.action), Some(ServiceAction::SleeveCleaned));
+    assert_eq!((found.forecast.clean_by, found.forecast.crossing.p50), (None, None));
+    // Papers by which everything was new and clean a day before rule the sleeve out.
+    let found = ask(&spec(), &flat, &[], at_end(&flat));
+    assert_eq!(found.verdict.cause, VerdictCause::Unexplained, "{}", found.verdict.says);
+    assert!(found.verdict.says.contains("before the first reading"), "{}", found.verdict.says);
+    assert_eq!((found.forecast.clean_by, found.forecast.crossing.p50), (None, None));
+}
+
+/// The same deficit with the papers to explain it: not cleaned for a year at a rate that the readings show.
+#[test]
+fn a_deficit_that_the_papers_explain_is_the_sleeves() {
+    let mut spec = spec();
+    spec.sleeve.cleaned = Some("2024-05-08T00:00:00Z".parse().unwrap());
+    let days = days(90, |day| lamp(day) + 0.0008 * f64::from(day + 366));
+    let found = ask(&spec, &days, &[], at_end(&days));
+    assert_eq!(found.verdict.cause, VerdictCause::SleeveFouling, "{}", found.verdict.says);
+    assert!(found.verdict.says.contains("since it was last clean on 8 May 2024"), "{}", found.verdict.says);
+}
+
 #[test]
 fn no_crossing_is_dated_above_an_asymptote() {
     // 20 % in the end, set point at 58 % of the reference: never.
