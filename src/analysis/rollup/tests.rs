@@ -311,20 +311,22 @@ proptest! {
         }
     }
 
-    /// Twice the light is twice the light: everything set aside stays, the median moves by ln 2.
+    /// Ten times the light is ten times the light: everything set aside stays, the median moves by ln 10. Ten and not
+    /// two: how finely a sensor resolves is read from the decimals of a value where it shows no other, and twice
+    /// 21.05 has one decimal less.
     #[test]
     fn scale_does_not_matter(seed in any::<u64>()) {
         let (spec, readings, log) = messy(seed, "UTC", 10, 400);
-        let twice: Vec<Reading> = readings
+        let tenfold: Vec<Reading> = readings
             .iter()
-            .map(|r| r.with(Channel::Intensity, 2.0 * r.get(Channel::Intensity).unwrap()))
+            .map(|r| r.with(Channel::Intensity, (1_000.0 * r.get(Channel::Intensity).unwrap()).round() / 100.0))
             .collect();
         let c = RollupConstants::default();
-        let doubled = UnitSpec { set_point: 2.0 * spec.set_point, ..spec.clone() };
-        for (a, b) in summarise(&readings, &spec, &log, &c).iter().zip(summarise(&twice, &doubled, &log, &c)) {
+        let spec_tenfold = UnitSpec { set_point: 10.0 * spec.set_point, ..spec.clone() };
+        for (a, b) in summarise(&readings, &spec, &log, &c).iter().zip(summarise(&tenfold, &spec_tenfold, &log, &c)) {
             prop_assert_eq!(a.set_aside, b.set_aside);
             let gain = b.intensity.map(|i| i.median).zip(a.intensity.map(|i| i.median)).map(|(b, a)| b - a);
-            prop_assert!(gain.is_none_or(|g| (g - std::f64::consts::LN_2).abs() < 1e-12));
+            prop_assert!(gain.is_none_or(|g| (g - std::f64::consts::LN_10).abs() < 1e-12));
         }
     }
 
