@@ -6,6 +6,7 @@
 
 use jiff::civil::Date;
 
+use super::contrast::Windows;
 use super::level::{Edge, Level};
 use super::quarters::{PER_DAY, Quarters};
 use crate::domain::assessment::Episode;
@@ -78,7 +79,7 @@ fn take_out_resets(level: &mut Level, quarters: &Quarters, resets: &[Date]) -> V
         // The work was on this day or the one before.
         let first = (day * PER_DAY).saturating_sub(PER_DAY);
         let best = (first..(first + 2 * PER_DAY).min(level.values.len()))
-            .filter_map(|at| level.contrast(&level.values, at, 1, level.noise.window))
+            .filter_map(|at| level.contrast(&level.values, at, Windows::new(1, level.noise.window)))
             .max_by(|a, b| a.z.abs().total_cmp(&b.z.abs()));
         let Some(best) = best else { continue };
         let at = level.placed(&best);

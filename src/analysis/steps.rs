@@ -8,6 +8,8 @@
 //! The noise is a white and an AR(1) part with FIXED memory, from median absolute deviations: estimating the memory
 //! while selecting steps would let it grow until it swallowed them.
 
+mod candidates;
+mod dips;
 mod matching;
 mod search;
 
