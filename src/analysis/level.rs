@@ -118,6 +118,11 @@ impl Level {
         Self { values, fall, noise }
     }
 
+    /// Measures the noise afresh, after steps were taken out.
+    pub fn measure_noise(&mut self, keeps: f64) {
+        self.noise = Noise::of(&self.values, self.fall, keeps);
+    }
+
     /// Median of the quarters in `range`, as far as there are any.
     pub fn median(&self, range: Range<usize>) -> Option<f64> {
         let end = range.end.min(self.values.len());

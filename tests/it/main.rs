@@ -11,6 +11,7 @@ mod files;
 mod heron_bight;
 mod layering;
 mod mqtt;
+mod nonsense;
 mod payloads;
 mod publish;
 mod separation;
