@@ -138,10 +138,7 @@ impl Course {
 
     fn is_step(&self, kept: &[Option<f64>], edge: &Edge, c: &StepConstants) -> bool {
         let (sharp, error) = self.level.sharpness(edge).unwrap_or((1.0, 0.0));
-        // With the lamp burning on, only a knock takes light away within hours.
-        let knock = edge.size < 0.0 && self.lamp_off_near(edge.at) == Some(false);
-        let least = if knock { WHOLLY_SHARP } else { SHARP_SHARE };
-        sharp >= least - 2.0 * error && self.stays(kept, edge, sharp, c)
+        sharp >= SHARP_SHARE - 2.0 * error && self.stays(kept, edge, sharp, c)
     }
 
     /// Whether a step is large enough to change anything: down, it must take more than days of the usual fall would.
