@@ -135,6 +135,17 @@ fn a_knock_is_a_step_down_once_it_has_stayed() {
     assert!(early.steps.is_empty(), "five days on it may still be a cloud: {early:?}");
 }
 
+/// Sharp and for longer than a sharp step must stay; but a storm may be over by the time of the cleaning.
+#[test]
+fn a_fall_that_soon_ends_in_a_rise_is_no_step_down() {
+    let course_of = |rise: f64| move |t: f64| 3.0 - 0.000_6 * t - if (150.6..rise).contains(&t) { 0.06 } else { 0.0 };
+    let downs = |rise: f64, off: usize| {
+        let found = search(&course(260, &[off], 5, course_of(rise)), &[]);
+        found.steps.iter().filter(|step| step.ln_size < 0.0).count()
+    };
+    assert_eq!((downs(170.5, 170), downs(215.5, 215)), (0, 1));
+}
+
 #[test]
 fn water_that_changes_over_days_and_stays() {
     let days = course(200, &[], 6, |t| 3.0 - 0.000_6 * t - 0.08 * ((t - 100.0) / 3.0).clamp(0.0, 1.0));
