@@ -124,8 +124,9 @@ impl Quarters {
     /// Takes out `covariate` times the coefficient that its day-to-day differences and its prior say.
     fn take_out(&mut self, covariate: &Covariate) {
         let middle = |d: usize| {
-            let mut values: Vec<f64> = self.ln[d * PER_DAY..(d + 1) * PER_DAY].iter().flatten().copied().collect();
-            median(&mut values)
+            // The covariate may be measured on days after the last with light.
+            let quarters = self.ln.get(d * PER_DAY..(d + 1) * PER_DAY)?;
+            median(&mut quarters.iter().flatten().copied().collect::<Vec<_>>())
         };
         let known: Vec<(usize, f64, f64)> = covariate
             .by_day

@@ -103,6 +103,19 @@ fn a_step_with_a_counter_reset_is_a_lamp() {
     assert_eq!(found.steps.iter().map(|s| (s.date, s.lamp_reset)).collect::<Vec<_>>(), [(day(121), true)]);
 }
 
+/// Nothing but the water is measured in the last days.
+#[test]
+fn water_measured_after_the_last_light() {
+    let mut days = course(120, &[], 8, |t| 3.0 - 0.000_7 * t);
+    for (d, day) in days.iter_mut().enumerate() {
+        (day.transmittance, day.water_temperature) = (Some(90.0), Some(8.0));
+        if d >= 115 {
+            (day.intensity, day.quarters) = (None, [None; 4]);
+        }
+    }
+    assert_eq!(search(&days, &[]), StepsFound::default());
+}
+
 /// A storm: down within hours, back over a week.
 fn storm(t: f64, at: f64, depth: f64) -> f64 {
     if t < at { 0.0 } else { -depth * (1.0 - (-(t - at) / 0.2).exp()) * (-(t - at) / 2.5).exp() }
