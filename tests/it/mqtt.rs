@@ -386,17 +386,22 @@ async fn refused_logins_and_publishes_are_named() {
         assert!(!format!("{right:?}").contains(secret));
         let mut daemon = Daemon::start(right);
         daemon.connected().await;
-        // A publish that the rules forbid: MQTT 5 says so.
+        // A publish that the rules forbid: MQTT 5 says so. mosquitto 2.0.11 answers and then always cuts the connection,
+        // and on a busy machine the cut overtakes the answer.
         let message = Message { topic: "forbidden".into(), payload: b"x".to_vec(), ..Message::default() };
         daemon.handle.try_publish(Outgoing { tag: 1, message }).unwrap();
         let refused = daemon.wait("answer", |event| match event {
             SessionEvent::Refused { tag: 1, reason } => Some(Some(reason)),
             SessionEvent::Delivered { tag: 1 } => Some(None),
+            SessionEvent::Disconnected { reason, was_connected: true, .. } => Some(Some(reason)),
             _ => None,
         });
         let refused = refused.await;
         match protocol {
-            Protocol::V5 => assert_eq!(refused.as_deref(), Some("NotAuthorized")),
+            Protocol::V5 => {
+                let reason = refused.expect("it is not delivered");
+                assert!(reason == "NotAuthorized" || reason.contains("what it lets this login publish"), "{reason}");
+            }
             Protocol::V311 => assert_eq!(refused, None, "3.1.1 has no way to refuse"),
         }
         daemon.handle.stop(GRACE).await;
