@@ -1,4 +1,4 @@
-//! The benchmarks: `cargo bench`, or some of them: `cargo bench -- decode study intake store`.
+//! The benchmarks: `cargo bench`, or some of them: `cargo bench -- decode study outside intake store`.
 //!
 //! One table from one run, so that the ratios compare what met the same machine at the same time.
 
@@ -6,6 +6,7 @@
 
 mod decode;
 mod intake;
+mod outside;
 mod store;
 mod study;
 mod table;
@@ -28,9 +29,10 @@ fn main() {
     let wanted = |name: &str| named.is_empty() || named.contains(&name);
     let begun = Instant::now();
     println!("{}", table::head());
-    let parts: [(&str, Part); 4] = [
+    let parts: [(&str, Part); 5] = [
         ("decode", || Ok(decode::run())),
         ("study", || Ok(study::run())),
+        ("outside", outside::run),
         ("intake", intake::run),
         ("store", || Ok(store::run())),
     ];
