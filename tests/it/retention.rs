@@ -36,7 +36,6 @@ fn on_disk(path: &Path) -> u64 {
 }
 
 #[test]
-#[expect(clippy::print_stderr, reason = "says what it measured")]
 fn old_readings_go_roll_ups_stay_and_the_disk_gets_its_space_back() {
     let dir = tempfile::tempdir().unwrap();
     let store = open(dir.path());
