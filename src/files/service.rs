@@ -59,7 +59,9 @@ fn header(record: &ByteRecord) -> Result<Vec<usize>, String> {
     }
     let mut columns = Vec::with_capacity(names.len());
     for name in &names {
-        let at = COLUMNS.iter().position(|column| column == name).ok_or_else(|| cell::unknown_column(name, COLUMNS))?;
+        let at = COLUMNS.iter().position(|column| column == name).ok_or_else(|| {
+            format!("{}; rename it or take it out (a log is of one unit)", cell::unknown_column(name, COLUMNS))
+        })?;
         if columns.contains(&at) {
             return Err(format!("column {} stands twice; keep one", quoted(name)));
         }
