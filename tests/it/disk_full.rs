@@ -11,14 +11,14 @@ use fadeline::domain::{Channel, Reading, Timestamp, UnitId};
 
 use super::broker::Mosquitto;
 use super::daemon::{Daemon, wait_for};
-use super::kill::{config, id, latest, message, open};
+use super::kill::{START, config, id, latest, message, open};
 use super::publish::{collect, publish_all};
 
 const UNITS: i64 = 4;
 const LEG: i64 = 400;
 
 fn reading(n: i64) -> (UnitId, Reading) {
-    let at = Timestamp::from_millis(1_767_225_600_000 + n / UNITS * 10 * MINUTE);
+    let at = START.plus_millis(n / UNITS * 10 * MINUTE);
     (id(n % UNITS), Reading::new(at).with(Channel::Intensity, 20.0 + (n % 97) as f64 / 100.0))
 }
 

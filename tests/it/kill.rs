@@ -4,10 +4,10 @@
 use std::fmt::Write as _;
 use std::fs;
 use std::path::Path;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Arc, LazyLock};
 
-use fadeline::domain::time::MINUTE;
+use fadeline::domain::time::{DAY, MINUTE};
 use fadeline::domain::{Channel, Reading, Timestamp, UnitId};
 use fadeline::query::{Answer, Query};
 use fadeline::store::{Store, settings::StoreSettings};
@@ -35,9 +35,15 @@ pub fn id(unit: i64) -> UnitId {
     UnitId::new("heron-bight", &format!("unit-{unit}")).unwrap()
 }
 
-/// The `n`th reading of all; a unit's come every 37 minutes, so that days end all the time.
+/// A midnight (UTC) of a year and a bit ago: long enough for every reading here, short enough that none is given up.
+pub static START: LazyLock<Timestamp> = LazyLock::new(|| {
+    let today = fadeline::clock::now().as_millis() / DAY;
+    Timestamp::from_millis((today - 380) * DAY)
+});
+
+/// The `n`th reading of all; a unit's come every 17 minutes, so that days end all the time.
 fn reading(n: i64) -> (UnitId, Reading) {
-    let at = Timestamp::from_millis(1_767_225_600_000 + n / UNITS * 37 * MINUTE);
+    let at = START.plus_millis(n / UNITS * 17 * MINUTE);
     (id(n % UNITS), Reading::new(at).with(Channel::Intensity, 20.0 + (n % 611) as f64 / 100.0))
 }
 

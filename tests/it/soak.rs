@@ -6,20 +6,19 @@ use std::fs;
 use std::sync::atomic::AtomicUsize;
 
 use fadeline::domain::time::{DAY, MINUTE};
-use fadeline::domain::{Channel, Reading, Timestamp, UnitId};
+use fadeline::domain::{Channel, Reading, UnitId};
 
 use super::broker::Mosquitto;
 use super::daemon::{Daemon, wait_for};
-use super::kill::{config, id, latest, message, open, times};
+use super::kill::{START, config, id, latest, message, open, times};
 use super::publish::publish_counted;
 
 /// Readings of a unit in a day, one every ten minutes.
 const OF_DAY: i64 = 144;
-const START: i64 = 1_735_689_600_000;
 
 fn reading(unit: i64, day: i64, n: i64) -> (UnitId, Reading) {
     let place = day * OF_DAY + n;
-    let reading = Reading::new(Timestamp::from_millis(START + day * DAY + n * 10 * MINUTE))
+    let reading = Reading::new(START.plus_millis(day * DAY + n * 10 * MINUTE))
         .with(Channel::Intensity, 22.0 - day as f64 / 100.0 + ((place * 7 + unit) % 23) as f64 / 100.0)
         .with(Channel::WaterTemperature, 9.0 + ((place + unit) % 31) as f64 / 10.0)
         .with(Channel::Flow, (place % 13 / 10 * 6) as f64);
@@ -49,7 +48,7 @@ fn memory_stays_flat_and_every_reading_is_there() {
         let round = (0..OF_DAY).flat_map(|n| (0..units).map(move |unit| message(&reading(unit, day, n))));
         publish_counted(port, "gateway", round.collect(), &AtomicUsize::new(0));
         // At most a day ahead of what is stored, so that the broker's queue is no part of this.
-        let newest = Some(Timestamp::from_millis(START + (day + 1) * DAY - 10 * MINUTE));
+        let newest = Some(START.plus_millis((day + 1) * DAY - 10 * MINUTE));
         wait_for("the day to be stored", || latest(&daemon).iter().all(|at| *at == newest).then_some(()));
         resident.push(resident_kb(daemon.pid()));
     }
