@@ -64,7 +64,7 @@ pub fn run() -> Result<Vec<Row>, String> {
             );
         }
         None => {
-            println!("  beside: VictoriaMetrics is not installed (Debian: apt-get install victoria-metrics): left out")
+            println!("  beside: VictoriaMetrics is not installed (Debian: apt-get install victoria-metrics): left out");
         }
     }
     Ok(rows)
