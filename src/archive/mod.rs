@@ -53,7 +53,7 @@ pub use error::ArchiveError;
 pub use reader::Reader;
 pub use rows::ROWS_MAX;
 pub use section::{Counts, End, Head, Holds, Keepsake, Letter, Section, UnitHead};
-pub use stock::{CheckProgress, CheckReport, GAP_FACTOR, Gaps, Selection, Taken, UnitCheck};
+pub use stock::{CheckProgress, CheckReport, GAP_INTERVALS, GAP_LEAST, Gap, Selection, Taken, UnitCheck};
 pub use writer::{WriteError, Writer};
 
 /// The first bytes of every archive.

@@ -2,7 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::domain::{Timestamp, UnitId};
+use crate::domain::time::HOUR;
+use crate::domain::{Reading, Timestamp, UnitId};
 
 /// Which part of a store to take out.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -73,136 +74,121 @@ impl Taken {
     }
 }
 
-/// How far a check of the store is.
+/// How far a check is.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct CheckProgress {
-    /// Readings looked at.
-    pub readings: u64,
-    /// Of so many, about.
+    /// Unit-days of a store, bytes of an archive.
+    pub done: u64,
+    /// Of so many.
     pub of: u64,
 }
 
 /// What a check found.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct CheckReport {
     /// What was checked: the store's directory or the archive.
     pub of: String,
-    /// The units, by id.
-    pub units: Vec<UnitCheck>,
-    /// Bytes the data takes on disk.
+    /// Readings decoded.
+    pub readings: u64,
+    /// Sealed blocks of a store, sections of an archive.
+    pub blocks: u64,
+    /// Bytes of them.
     pub bytes: u64,
+    /// Roll-ups, service entries and assessments decoded.
+    pub records: u64,
     /// What is damaged, one text for each piece, with its place.
     pub damaged: Vec<String>,
+    /// The units, by id.
+    pub units: Vec<UnitCheck>,
 }
 
 /// What a check found of one unit.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct UnitCheck {
     /// Which.
     pub unit: UnitId,
     /// Readings decoded.
     pub readings: u64,
-    /// Sealed blocks they lie in; none in an archive.
-    pub blocks: u64,
+    /// Readings there should be.
+    pub expected: u64,
     /// The first reading.
     pub first: Option<Timestamp>,
     /// The last.
     pub last: Option<Timestamp>,
-    /// What usually lies between two readings, seconds, about.
-    pub cadence_secs: Option<f64>,
-    /// How often at least [`GAP_FACTOR`] times as much lay between two.
-    pub gaps: u64,
-    /// The longest time between two readings, seconds.
-    pub longest_gap_secs: f64,
-    /// Day roll-ups.
-    pub days: u64,
-    /// Service entries.
-    pub entries: u64,
+    /// How many silences there are between readings, see [`GAP_LEAST`].
+    pub gap_count: u64,
+    /// The longest of them, in order of time.
+    pub gaps: Vec<Gap>,
 }
 
-/// What lies between two readings is a gap when it is at least about this many times the usual.
-pub const GAP_FACTOR: u64 = 16;
-
-/// Looks at a unit's readings one after the other and tells what is usual between them and what is missing.
-#[derive(Clone, Debug)]
-pub struct Gaps {
-    /// By the binary logarithm of the milliseconds between two readings: how many, and their sum.
-    steps: [(u64, f64); 64],
-    first: Option<Timestamp>,
-    last: Option<Timestamp>,
-    longest: i64,
-    readings: u64,
+/// A time without readings between two readings.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Gap {
+    /// The reading before it.
+    pub from: Timestamp,
+    /// The reading after it.
+    pub to: Timestamp,
 }
 
-impl Default for Gaps {
-    fn default() -> Self {
-        Self { steps: [(0, 0.0); 64], first: None, last: None, longest: 0, readings: 0 }
+impl Gap {
+    fn millis(self) -> i64 {
+        self.to.millis_since(self.from)
     }
 }
 
-impl Gaps {
-    /// The next reading's time; they ascend.
-    pub fn see(&mut self, at: Timestamp) {
-        if let Some(last) = self.last {
-            let step = at.millis_since(last).max(1);
-            let (count, sum) = &mut self.steps[step.ilog2() as usize];
-            *count += 1;
-            *sum += step as f64;
-            self.longest = self.longest.max(step);
+/// A silence shorter than this is no gap, milliseconds.
+pub const GAP_LEAST: i64 = HOUR;
+/// And it is one from this many usual intervals on.
+pub const GAP_INTERVALS: i64 = 6;
+/// So many gaps of a unit are listed, the longest.
+pub const GAPS_LISTED_MAX: usize = 20;
+
+impl UnitCheck {
+    /// Nothing seen yet.
+    pub fn new(unit: UnitId, expected: u64) -> Self {
+        Self { unit, readings: 0, expected, first: None, last: None, gap_count: 0, gaps: Vec::new() }
+    }
+
+    /// The next readings, ascending and after those before.
+    pub fn see(&mut self, rows: &[Reading]) {
+        let Some((first, last)) = rows.first().zip(rows.last()) else { return };
+        let mut steps: Vec<i64> = rows.windows(2).map(|pair| pair[1].at.millis_since(pair[0].at)).collect();
+        let middle = steps.len() / 2;
+        let usual = if steps.is_empty() { 0 } else { *steps.select_nth_unstable(middle).1 };
+        let silence = GAP_LEAST.max(usual.saturating_mul(GAP_INTERVALS));
+        let before = self.last.map(|before| Gap { from: before, to: first.at });
+        let within = rows.windows(2).map(|pair| Gap { from: pair[0].at, to: pair[1].at });
+        for gap in before.into_iter().chain(within).filter(|gap| gap.millis() >= silence) {
+            self.gap_count += 1;
+            self.gaps.push(gap);
         }
-        self.first.get_or_insert(at);
-        self.last = Some(at);
-        self.readings += 1;
-    }
-
-    /// How many readings were seen.
-    pub fn readings(&self) -> u64 {
-        self.readings
-    }
-
-    /// What they showed of `unit`.
-    pub fn check(&self, unit: UnitId) -> UnitCheck {
-        let steps: u64 = self.steps.iter().map(|(count, _)| count).sum();
-        let mut below = 0;
-        let usual = self.steps.iter().position(|(count, _)| {
-            below += count;
-            2 * below >= steps && *count > 0
-        });
-        let wide = usual.map_or(self.steps.len(), |usual| usual + GAP_FACTOR.ilog2() as usize);
-        UnitCheck {
-            unit,
-            readings: self.readings,
-            blocks: 0,
-            first: self.first,
-            last: self.last,
-            cadence_secs: usual.map(|usual| self.steps[usual].1 / self.steps[usual].0 as f64 / 1_000.0),
-            gaps: self.steps.iter().skip(wide).map(|(count, _)| count).sum(),
-            longest_gap_secs: self.longest as f64 / 1_000.0,
-            days: 0,
-            entries: 0,
+        if self.gaps.len() > GAPS_LISTED_MAX {
+            self.gaps.sort_by_key(|gap| std::cmp::Reverse(gap.millis()));
+            self.gaps.truncate(GAPS_LISTED_MAX);
+            self.gaps.sort_by_key(|gap| gap.from);
         }
+        self.readings += rows.len() as u64;
+        self.first.get_or_insert(first.at);
+        self.last = Some(last.at);
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::domain::time::{HOUR, MINUTE};
+    use crate::domain::time::MINUTE;
 
     #[test]
     fn an_hour_without_minutes_is_a_gap_and_an_hour_between_hours_is_none() {
-        let unit = || "home/cellar".parse().unwrap();
-        let mut gaps = Gaps::default();
-        for minute in (0..600).chain(660..1_200) {
-            gaps.see(Timestamp::from_millis(minute * MINUTE));
-        }
-        let found = gaps.check(unit());
-        assert_eq!((found.readings, found.gaps, found.longest_gap_secs), (1_140, 1, 3_660.0));
-        assert_eq!(found.cadence_secs, Some(60.0));
-        let mut hourly = Gaps::default();
-        (0..100).for_each(|hour| hourly.see(Timestamp::from_millis(hour * HOUR)));
-        assert_eq!(hourly.check(unit()).gaps, 0);
-        assert_eq!(Gaps::default().check(unit()).cadence_secs, None);
+        let check = |minutes: &mut dyn Iterator<Item = i64>| {
+            let rows: Vec<Reading> = minutes.map(|m| Reading::new(Timestamp::from_millis(m * MINUTE))).collect();
+            let mut check = UnitCheck::new("home/cellar".parse().unwrap(), 0);
+            rows.chunks(100).for_each(|rows| check.see(rows));
+            (check.readings, check.gap_count, check.gaps.first().map(|gap| gap.millis() / MINUTE))
+        };
+        assert_eq!(check(&mut (0..600).chain(660..1_200)), (1_140, 1, Some(61)));
+        assert_eq!(check(&mut (0..10).map(|hour| 60 * hour)), (10, 0, None));
+        assert_eq!(check(&mut std::iter::empty()), (0, 0, None));
     }
 
     #[test]
