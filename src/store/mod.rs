@@ -17,9 +17,11 @@ mod rows;
 mod runs;
 mod series;
 pub mod settings;
+mod snapshot;
 #[cfg(test)]
 mod tests;
 mod tree;
+mod verify;
 
 use std::path::PathBuf;
 use std::sync::{Mutex, MutexGuard, PoisonError, RwLock, RwLockReadGuard, RwLockWriteGuard};
@@ -42,6 +44,8 @@ pub use self::outbox::{
 };
 pub use self::rows::DAY_ROWS_MAX;
 pub use self::series::{Appended, Dirty, DirtyDays, DirtyToken, utc_day};
+pub use self::snapshot::{Days, Snapshot};
+pub use self::verify::{Gap, SILENT_AT_LEAST, UnitVerified, Verified};
 
 const EPOCH_KEY: &[u8] = b"epoch";
 
@@ -77,19 +81,6 @@ pub struct StoreStats {
     pub quarantined: usize,
     /// Stored values that could not be decoded and were set aside.
     pub damaged: usize,
-}
-
-/// What [`Store::verify`] found.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Verified {
-    /// Sealed blocks.
-    pub blocks: usize,
-    /// Bytes of them.
-    pub bytes: u64,
-    /// Readings in them.
-    pub readings: u64,
-    /// Blocks that are missing, do not decode, or hold readings of another day or out of order: unit and UTC day.
-    pub damaged: Vec<(UnitId, i64)>,
 }
 
 impl Store {
@@ -129,6 +120,16 @@ impl Store {
         // Without the lock of the series: others read on while the disk works.
         disk.commit(std::mem::take(&mut plan.commit))?;
         Ok(self.series_mut().apply(plan))
+    }
+
+    /// Stores readings straight into their days' blocks, past the journal: for an import or a restore, with some 10,000
+    /// to 1,000,000 readings at once, whole days together. Durable when it returns; the same merging as
+    /// [`Store::append`], and the days are dirty likewise.
+    pub fn load(&self, batch: &[(UnitId, Reading)]) -> Result<Appended, StoreError> {
+        let mut disk = self.disk();
+        let mut load = self.series_mut().plan_load(&mut disk, batch)?;
+        disk.commit(std::mem::take(&mut load.commit))?;
+        Ok(self.series_mut().apply_load(load))
     }
 
     /// The readings of a unit with `from <= at < to`, ascending, one for each instant. Of a damaged block, which is
@@ -195,6 +196,11 @@ impl Store {
     /// The units that have readings, by id.
     pub fn units(&self) -> Vec<UnitId> {
         self.series().ids()
+    }
+
+    /// The units of which anything is kept, readings or not, by id.
+    pub fn all_units(&self) -> Vec<UnitId> {
+        self.series().recorded_ids()
     }
 
     /// How many readings a unit has.
@@ -266,10 +272,15 @@ impl Store {
     /// Writes a service entry into a unit's logbook; `false`: the same entry (time, action, value, name and note) is
     /// there already.
     pub fn log(&self, id: &UnitId, entry: &ServiceEntry) -> Result<bool, StoreError> {
+        self.log_all(id, std::slice::from_ref(entry)).map(|new| new > 0)
+    }
+
+    /// Writes many entries at the price of one; how many are new.
+    pub fn log_all(&self, id: &UnitId, entries: &[ServiceEntry]) -> Result<usize, StoreError> {
         let mut disk = self.disk();
         let mut commit = Commit::default();
         let unit = self.series_mut().number_in(id, &mut commit);
-        let new = records::put_entry(&mut disk, &mut commit, unit, entry)?;
+        let new = records::put_entries(&mut disk, &mut commit, unit, entries)?;
         disk.commit(commit)?;
         self.series_mut().recorded();
         Ok(new)
@@ -398,23 +409,16 @@ impl Store {
         self.disk().get(Space::Keepsakes, name.as_bytes())
     }
 
-    /// Reads every sealed block and checks that it holds what it should; changes nothing. Appends go on in between.
-    pub fn verify(&self, mut progress: impl FnMut(&Verified)) -> Result<Verified, StoreError> {
-        let mut found = Verified::default();
-        let blocks = self.series().blocks();
-        for (unit, day) in blocks {
-            let block = self.disk().get(Space::Blocks, &series::day_key(unit, day))?.unwrap_or_default();
-            let rows = codec::decode_block(&block).unwrap_or_default();
-            let sound = rows.is_sorted_by(|a, b| a.at < b.at) && rows.iter().all(|row| utc_day(row.at) == day);
-            if !sound || rows.is_empty() {
-                found.damaged.extend(self.series().id(unit).map(|id| (id.clone(), day)));
-            }
-            found.blocks += 1;
-            found.bytes += block.len() as u64;
-            found.readings += rows.len() as u64;
-            progress(&found);
-        }
-        Ok(found)
+    /// Everything that was kept under a name.
+    pub fn keepsakes(&self) -> Result<Vec<(String, Vec<u8>)>, StoreError> {
+        let entries = self.disk().all(Space::Keepsakes)?;
+        Ok(entries.into_iter().map(|(name, value)| (String::from_utf8_lossy(&name).into_owned(), value)).collect())
+    }
+
+    /// The id of this database, 32 hexadecimal digits: another one has another.
+    pub fn epoch(&self) -> Result<String, StoreError> {
+        let id = self.disk().get(Space::Meta, EPOCH_KEY)?.unwrap_or_default();
+        Ok(String::from_utf8_lossy(&id).into_owned())
     }
 
     /// Facts about the store.

@@ -1,8 +1,11 @@
 //! What is kept for ever beside the readings: day roll-ups, the logbook, the latest assessments.
 
+use std::collections::BTreeMap;
+use std::collections::btree_map::Entry as Slot;
+
 use jiff::civil::Date;
 
-use crate::domain::{Assessment, DaySummary, ServiceEntry};
+use crate::domain::{Assessment, DaySummary, ServiceEntry, Timestamp};
 
 use super::StoreError;
 use super::bytes::Damage;
@@ -76,27 +79,41 @@ pub(super) fn logbook(disk: &mut Disk, unit: u32) -> Result<Vec<ServiceEntry>, S
     Ok(log)
 }
 
-/// Puts a service entry, unless the same is there: same time, action, value, name and note.
-pub(super) fn put_entry(
+/// Puts service entries, except those that are there: same time, action, value, name and note. How many are new.
+pub(super) fn put_entries(
     disk: &mut Disk,
     commit: &mut Commit,
     unit: u32,
-    entry: &ServiceEntry,
-) -> Result<bool, StoreError> {
-    let at = day_key(unit, entry.at.as_millis());
-    let after = day_key(unit, entry.at.as_millis() + 1);
-    let there = disk.scan(Space::Logbook, &at, Some(&after))?;
-    let there = decoded(disk, Space::Logbook, there, from_json::<ServiceEntry>)?;
-    let same = |other: &ServiceEntry| ServiceEntry { recorded: entry.recorded, ..other.clone() } == *entry;
-    if there.iter().any(|(_, other)| same(other)) {
-        return Ok(false);
+    entries: &[ServiceEntry],
+) -> Result<usize, StoreError> {
+    let mut new = 0;
+    let mut there: BTreeMap<Timestamp, (u32, Vec<ServiceEntry>)> = BTreeMap::new();
+    for entry in entries {
+        let at = day_key(unit, entry.at.as_millis());
+        let (place, others) = match there.entry(entry.at) {
+            Slot::Occupied(known) => known.into_mut(),
+            Slot::Vacant(unknown) => unknown.insert(entries_at(disk, unit, entry.at)?),
+        };
+        let same = |other: &ServiceEntry| ServiceEntry { recorded: entry.recorded, ..other.clone() } == *entry;
+        if others.iter().any(same) {
+            continue;
+        }
+        // Entries of one instant are told apart by their place.
+        *place += 1;
+        others.push(entry.clone());
+        commit.put(Space::Logbook, [&at[..], &place.to_be_bytes()].concat(), to_json("a service entry", entry)?);
+        new += 1;
     }
-    // Entries of one instant are told apart by their place.
+    Ok(new)
+}
+
+/// The last place taken at an instant, and the entries of that instant.
+fn entries_at(disk: &mut Disk, unit: u32, at: Timestamp) -> Result<(u32, Vec<ServiceEntry>), StoreError> {
+    let (from, to) = (day_key(unit, at.as_millis()), day_key(unit, at.as_millis() + 1));
+    let entries = disk.scan(Space::Logbook, &from, Some(&to))?;
+    let there = decoded(disk, Space::Logbook, entries, from_json::<ServiceEntry>)?;
     let place = there.last().and_then(|(key, _)| key.get(12..)?.try_into().ok()).map_or(0, u32::from_be_bytes);
-    let mut key = at.to_vec();
-    key.extend_from_slice(&(place + 1).to_be_bytes());
-    commit.put(Space::Logbook, key, to_json("a service entry", entry)?);
-    Ok(true)
+    Ok((place, there.into_iter().map(|(_, entry)| entry).collect()))
 }
 
 /// Puts an assessment in the place of the unit's last one.
@@ -119,4 +136,17 @@ pub(super) fn assessments(disk: &mut Disk) -> Result<Vec<(u32, Assessment)>, Sto
     let found = decoded(disk, Space::Assessments, entries, from_json)?;
     let number = |key: Vec<u8>| <[u8; 4]>::try_from(key).map_or(u32::MAX, u32::from_be_bytes);
     Ok(found.into_iter().map(|(key, assessment)| (number(key), assessment)).collect())
+}
+
+/// How many roll-ups, entries and assessments of a unit decode, and how many do not.
+pub(super) fn count(disk: &mut Disk, unit: u32) -> Result<(u64, u64), StoreError> {
+    let (from, to) = unit_range(unit);
+    let days = disk.scan(Space::Days, &from, Some(&to))?;
+    let log = disk.scan(Space::Logbook, &from, Some(&to))?;
+    let assessment = disk.get(Space::Assessments, &unit.to_be_bytes())?;
+    let sound = |sound: bool| if sound { (1, 0) } else { (0, 1) };
+    let days = days.iter().map(|(_, value)| sound(from_json::<DaySummary>(value).is_ok()));
+    let log = log.iter().map(|(_, value)| sound(from_json::<ServiceEntry>(value).is_ok()));
+    let assessment = assessment.iter().map(|value| sound(from_json::<Assessment>(value).is_ok()));
+    Ok(days.chain(log).chain(assessment).fold((0, 0), |sum, one| (sum.0 + one.0, sum.1 + one.1)))
 }
