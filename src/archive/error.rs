@@ -20,7 +20,9 @@ pub enum ArchiveError {
         known: u32,
     },
     /// It ends before its end.
-    #[error("byte {offset}: ends where {expected} should follow: it was cut off; fetch it again or take another backup")]
+    #[error(
+        "byte {offset}: ends where {expected} should follow: it was cut off; fetch it again or take another backup"
+    )]
     Truncated {
         /// Where the missing piece should begin.
         offset: u64,

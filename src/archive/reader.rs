@@ -219,6 +219,10 @@ fn decode(tag: [u8; 4], body: &[u8]) -> Result<Section, String> {
             let OfUnit { unit, holds: days } = json(body)?;
             Section::Owed { unit, days }
         }
+        b"LOST" => {
+            let OfUnit { unit, holds: days } = json(body)?;
+            Section::Lost { unit, days }
+        }
         b"MAIL" => Section::Mail(json(body)?),
         b"KEEP" => Section::Keepsakes(json(body)?),
         b"FAIL" => Section::Fail(json(body)?),

@@ -46,6 +46,13 @@ pub enum Section {
         /// Days since 1970-01-01, ascending.
         days: Vec<i64>,
     },
+    /// `LOST`: the UTC days whose readings are missing here, because their blocks in the store were damaged.
+    Lost {
+        /// Which unit.
+        unit: UnitId,
+        /// Days since 1970-01-01, ascending.
+        days: Vec<i64>,
+    },
     /// `MAIL`: messages that wait to be published.
     Mail(Vec<Letter>),
     /// `KEEP`: small values of the daemon, such as the state of its alerts.

@@ -193,7 +193,8 @@ mod tests {
 
     #[test]
     fn a_selection_takes_a_unit_a_site_or_all() {
-        let of = |of: Option<&str>| Selection { everything: false, of: of.map(str::to_owned), ..Selection::everything() };
+        let of =
+            |of: Option<&str>| Selection { everything: false, of: of.map(str::to_owned), ..Selection::everything() };
         let (cellar, attic): (UnitId, UnitId) = ("home/cellar".parse().unwrap(), "home-2/attic".parse().unwrap());
         assert!(of(None).takes(&cellar) && of(Some("home")).takes(&cellar) && of(Some("home/cellar")).takes(&cellar));
         assert!(!of(Some("home")).takes(&attic) && !of(Some("home/attic")).takes(&cellar));

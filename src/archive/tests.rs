@@ -36,7 +36,12 @@ fn sections() -> Vec<Section> {
         Section::Rows { unit: unit(), rows },
         Section::Logbook { unit: unit(), entries: vec![entry] },
         Section::Assessment { unit: unit(), assessment: serde_json::from_str(contract).unwrap() },
-        Section::Mail(vec![Letter { topic: "a/b".to_owned(), payload: vec![0, 255], retain: true, ..Letter::default() }]),
+        Section::Mail(vec![Letter {
+            topic: "a/b".to_owned(),
+            payload: vec![0, 255],
+            retain: true,
+            ..Letter::default()
+        }]),
         Section::Keepsakes(vec![Keepsake { name: "alerts".to_owned(), value: vec![1, 2, 3] }]),
     ]
 }

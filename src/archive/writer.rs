@@ -98,6 +98,7 @@ fn encode(section: &Section) -> Result<(&'static str, Vec<u8>), WriteError> {
         Section::Logbook { unit, entries } => json("LOGB", &OfUnit { unit: unit.clone(), holds: entries }),
         Section::Assessment { unit, assessment } => json("ASMT", &OfUnit { unit: unit.clone(), holds: assessment }),
         Section::Owed { unit, days } => json("OWED", &OfUnit { unit: unit.clone(), holds: days }),
+        Section::Lost { unit, days } => json("LOST", &OfUnit { unit: unit.clone(), holds: days }),
         Section::Mail(letters) => json("MAIL", letters),
         Section::Keepsakes(keepsakes) => json("KEEP", keepsakes),
         Section::Fail(why) => json("FAIL", why),

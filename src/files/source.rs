@@ -10,10 +10,10 @@ use super::FileError;
 /// the likelier victim (a small compressed file can unpack to any size).
 pub const BYTES_MAX: u64 = 1 << 30;
 
-const GZIP_MAGIC: &[u8] = &[0x1f, 0x8b];
-const ZSTD_MAGIC: &[u8] = &[0x28, 0xb5, 0x2f, 0xfd];
+pub(super) const GZIP_MAGIC: &[u8] = &[0x1f, 0x8b];
+pub(super) const ZSTD_MAGIC: &[u8] = &[0x28, 0xb5, 0x2f, 0xfd];
 const ZIP_MAGIC: &[u8] = b"PK\x03\x04";
-const UTF8_BOM: &[u8] = &[0xef, 0xbb, 0xbf];
+pub(super) const UTF8_BOM: &[u8] = &[0xef, 0xbb, 0xbf];
 
 /// The unpacked contents of a file, and the name to call it by in messages.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -77,7 +77,7 @@ fn read_limited(name: &str, input: impl Read) -> Result<Vec<u8>, FileError> {
     }
 }
 
-fn check_is_text(name: &str, bytes: &[u8]) -> Result<(), FileError> {
+pub(super) fn check_is_text(name: &str, bytes: &[u8]) -> Result<(), FileError> {
     let why = if bytes.starts_with(ZIP_MAGIC) {
         "is a zip archive or a spreadsheet; save the table as CSV"
     } else if bytes.starts_with(&[0xff, 0xfe]) || bytes.starts_with(&[0xfe, 0xff]) {

@@ -96,8 +96,7 @@ pub fn check(socket: &Path, mut progress: impl FnMut(CheckProgress)) -> Result<C
 }
 
 fn open(socket: &Path, method: Method, path: &str, body: Vec<u8>) -> Result<Stream, BulkError> {
-    let runtime =
-        tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(AskError::Unreachable)?;
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(AskError::Unreachable)?;
     let (status, body) = runtime.block_on(async {
         let stream = match timeout(CONNECT_WITHIN, UnixStream::connect(socket)).await {
             Ok(Ok(stream)) => stream,

@@ -11,13 +11,16 @@ const MAY_NAME: &[(&str, &[&str])] = &[
     (
         "cli",
         &[
-            "analysis", "archive", "clock", "config", "daemon", "demo", "domain", "files", "mqtt", "query", "report", "scenario",
-            "senml", "store", "web",
+            "analysis", "archive", "clock", "config", "daemon", "demo", "domain", "files", "mqtt", "query", "report",
+            "scenario", "senml", "store", "web",
         ],
     ),
     ("clock", &["domain"]),
     ("config", &["clock", "domain", "mqtt::settings", "store::settings"]),
-    ("daemon", &["alert", "analysis", "archive", "clock", "config", "domain", "engine", "mqtt", "query", "store", "web"]),
+    (
+        "daemon",
+        &["alert", "analysis", "archive", "clock", "config", "domain", "engine", "mqtt", "query", "store", "web"],
+    ),
     ("demo", &["clock", "config", "daemon", "domain", "mqtt", "query", "report", "scenario", "senml", "store", "web"]),
     ("domain", &[]),
     ("engine", &["alert", "analysis", "domain"]),
