@@ -16,7 +16,7 @@
 //! check     = u32                               CRC-32 (ISO-HDLC) of tag, number, stored, raw and body
 //! body      = Zstandard frame
 //! ```
-//! Unpacked, a body is JSON (`HEAD`, `UNIT`, `DAYS`, `LOGB`, `ASMT`, `OWED`, `LOST`, `MAIL`, `KEEP`, `FAIL`, `END.`: see
+//! Unpacked, a body is JSON (`HEAD`, `UNIT`, `DAYS`, `HOUR`, `LOGB`, `ASMT`, `OWED`, `LOST`, `MAIL`, `KEEP`, `FAIL`, `END.`: see
 //! [`Section`] for their fields), except readings:
 //!
 //! ```text

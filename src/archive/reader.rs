@@ -2,8 +2,9 @@
 
 use std::io::{ErrorKind, Read};
 
-use super::section::{Counts, End, Head, OfUnit, Section};
+use super::section::{Counts, End, Head, Hour, OfUnit, Section};
 use super::{ArchiveError, BODY_BYTES_MAX, MAGIC, SECTION_HEAD_BYTES, VERSION, rows};
+use crate::domain::HourSummary;
 
 /// Reads the sections of an archive in order. What it hands out has passed its checksum; whether the archive is whole
 /// is known only once [`Reader::next`] has given `None`.
@@ -206,6 +207,11 @@ fn decode(tag: [u8; 4], body: &[u8]) -> Result<Section, String> {
         b"DAYS" => {
             let OfUnit { unit, holds: days } = json(body)?;
             Section::Days { unit, days }
+        }
+        b"HOUR" => {
+            let OfUnit { unit, holds } = json::<OfUnit<Vec<Hour>>>(body)?;
+            let hours = holds.into_iter().map(HourSummary::try_from).collect::<Result<_, _>>()?;
+            Section::Hours { unit, hours }
         }
         b"LOGB" => {
             let OfUnit { unit, holds: entries } = json(body)?;

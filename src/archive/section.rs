@@ -1,8 +1,12 @@
 //! What the sections of an archive hold.
 
+use std::collections::BTreeMap;
+
 use serde::{Deserialize, Serialize};
 
-use crate::domain::{Assessment, DaySummary, Reading, ServiceEntry, Timestamp, UnitId};
+use crate::domain::{
+    Assessment, Channel, DaySummary, HourSummary, HourValues, Reading, ServiceEntry, Timestamp, UnitId,
+};
 
 /// One section.
 #[derive(Clone, Debug, PartialEq)]
@@ -24,6 +28,13 @@ pub enum Section {
         unit: UnitId,
         /// Ascending.
         days: Vec<DaySummary>,
+    },
+    /// `HOUR`: hour roll-ups, each as `at` and the channels by name with count, least, mean and greatest value.
+    Hours {
+        /// Which unit.
+        unit: UnitId,
+        /// Ascending, some thousands at most.
+        hours: Vec<HourSummary>,
     },
     /// `LOGB`: service entries.
     Logbook {
@@ -135,6 +146,8 @@ pub struct Counts {
     pub readings: u64,
     /// Day roll-ups.
     pub days: u64,
+    /// Hour roll-ups.
+    pub hours: u64,
     /// Service entries.
     pub entries: u64,
     /// Assessments.
@@ -147,6 +160,7 @@ impl Counts {
             Section::Unit(_) => self.units += 1,
             Section::Rows { rows, .. } => self.readings += rows.len() as u64,
             Section::Days { days, .. } => self.days += days.len() as u64,
+            Section::Hours { hours, .. } => self.hours += hours.len() as u64,
             Section::Logbook { entries, .. } => self.entries += entries.len() as u64,
             Section::Assessment { .. } => self.assessments += 1,
             _ => {}
@@ -170,4 +184,33 @@ pub struct End {
 pub(super) struct OfUnit<T> {
     pub unit: UnitId,
     pub holds: T,
+}
+
+/// One hour in JSON.
+#[derive(Serialize, Deserialize)]
+pub(super) struct Hour {
+    at: Timestamp,
+    channels: BTreeMap<String, (u32, f64, f64, f64)>,
+}
+
+impl From<&HourSummary> for Hour {
+    fn from(hour: &HourSummary) -> Self {
+        let of =
+            |(channel, v): (Channel, HourValues)| (channel.name().to_owned(), (v.count, v.least, v.mean, v.greatest));
+        Self { at: hour.at, channels: hour.channels().map(of).collect() }
+    }
+}
+
+impl TryFrom<Hour> for HourSummary {
+    type Error = String;
+
+    fn try_from(hour: Hour) -> Result<Self, String> {
+        let mut summary = Self::new(hour.at);
+        for (name, (count, least, mean, greatest)) in hour.channels {
+            let channel: Channel =
+                name.parse().map_err(|_| format!("channel `{name}` is not known to this version"))?;
+            summary.set(channel, Some(HourValues { count, least, mean, greatest }));
+        }
+        Ok(summary)
+    }
 }

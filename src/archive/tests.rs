@@ -24,7 +24,7 @@ fn head() -> Head {
 
 fn sections() -> Vec<Section> {
     let at = |minutes: i64| Reading::new(Timestamp::from_secs(1_786_687_200 + 60 * minutes));
-    let rows = (0..3).map(|i| at(i).with(Channel::Intensity, 21.4 - i as f64 / 100.0)).collect();
+    let rows: Vec<Reading> = (0..3).map(|i| at(i).with(Channel::Intensity, 21.4 - i as f64 / 100.0)).collect();
     let contract = include_str!("../../fixtures/assessment/contract.json");
     let entry = ServiceEntry {
         note: Some("wiped — twice".to_owned()),
@@ -33,7 +33,8 @@ fn sections() -> Vec<Section> {
     vec![
         Section::Unit(UnitHead { unit: unit(), readings: 3 }),
         Section::Owed { unit: unit(), days: vec![20_679, 20_680] },
-        Section::Rows { unit: unit(), rows },
+        Section::Rows { unit: unit(), rows: rows.clone() },
+        Section::Hours { unit: unit(), hours: crate::domain::hour::hours(&rows) },
         Section::Logbook { unit: unit(), entries: vec![entry] },
         Section::Assessment { unit: unit(), assessment: serde_json::from_str(contract).unwrap() },
         Section::Mail(vec![Letter {
@@ -106,7 +107,7 @@ fn foreign_newer_and_lengthened_files_are_refused() {
     newer[8] = 2;
     assert!(said(&newer).starts_with("byte 8: is of version 2, this program knows up to 1"));
     let longer = [bytes.as_slice(), b"x"].concat();
-    assert!(said(&longer).contains(&format!("byte {}: section 9 is damaged: something follows the end", bytes.len())));
+    assert!(said(&longer).contains(&format!("byte {}: section 10 is damaged: something follows the end", bytes.len())));
     let text_mode = String::from_utf8_lossy(bytes).replace("\r\n", "\n");
     assert!(said(text_mode.as_bytes()).contains("is not a Fadeline archive"));
 }

@@ -2,7 +2,7 @@
 
 use std::io::{self, Write};
 
-use super::section::{Counts, End, OfUnit, Section};
+use super::section::{Counts, End, Hour, OfUnit, Section};
 use super::{BODY_BYTES_MAX, LEVEL, MAGIC, VERSION, rows};
 
 /// Why a section could not be written.
@@ -95,6 +95,10 @@ fn encode(section: &Section) -> Result<(&'static str, Vec<u8>), WriteError> {
             Err(WriteError::NoForm { tag: "ROWS", why })
         }
         Section::Days { unit, days } => json("DAYS", &OfUnit { unit: unit.clone(), holds: days }),
+        Section::Hours { unit, hours } => {
+            let holds: Vec<Hour> = hours.iter().map(Hour::from).collect();
+            json("HOUR", &OfUnit { unit: unit.clone(), holds })
+        }
         Section::Logbook { unit, entries } => json("LOGB", &OfUnit { unit: unit.clone(), holds: entries }),
         Section::Assessment { unit, assessment } => json("ASMT", &OfUnit { unit: unit.clone(), holds: assessment }),
         Section::Owed { unit, days } => json("OWED", &OfUnit { unit: unit.clone(), holds: days }),

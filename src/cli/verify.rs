@@ -91,7 +91,7 @@ fn backup(path: &Path, interrupt: &Interrupt) -> Result<CheckReport, Failure> {
     let counts = reader.counts();
     report.readings = counts.readings;
     report.bytes = reader.offset();
-    report.records = counts.days + counts.entries + counts.assessments;
+    report.records = counts.days + counts.hours + counts.entries + counts.assessments;
     report.units = units.into_values().collect();
     Ok(report)
 }

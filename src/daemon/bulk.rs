@@ -21,6 +21,8 @@ use crate::web::bulk::Warehouse;
 
 /// A section has at least so many readings, if its unit has: what is alike packs better together.
 const ROWS_LEAST: usize = 16_384;
+/// Hour roll-ups of a section.
+const HOURS_MAX: usize = 8_760;
 /// From so many new readings on they go straight into blocks instead of through the journal.
 const LOAD_LEAST: usize = 2_000;
 
@@ -192,6 +194,9 @@ fn records<E: From<StoreError>>(
     if !days.is_empty() {
         each(Section::Days { unit: unit.clone(), days })?;
     }
+    for hours in store.hours(unit, Timestamp::MIN, Timestamp::MAX)?.chunks(HOURS_MAX) {
+        each(Section::Hours { unit: unit.clone(), hours: hours.to_vec() })?;
+    }
     match store.assessment(unit)? {
         Some(assessment) => each(Section::Assessment { unit: unit.clone(), assessment: Box::new(assessment) }),
         None => Ok(()),
@@ -346,6 +351,7 @@ pub fn restore<R: io::Read, E: From<StoreError> + From<ArchiveError>>(
                 batch.drain(..whole);
             }
             Section::Days { unit, days } => store.put_days(&unit, &days)?,
+            Section::Hours { unit, hours } => store.put_hours(&unit, &hours)?,
             Section::Logbook { unit, entries } => {
                 store.log_all(&unit, &entries)?;
             }

@@ -8,6 +8,7 @@ pub mod bulk;
 pub mod intake;
 pub mod outbox;
 pub mod records;
+pub mod retain;
 pub mod tally;
 
 use std::collections::VecDeque;
@@ -87,6 +88,7 @@ pub struct Daemon {
     arrivals: mpsc::UnboundedSender<Arrived>,
     reports: mpsc::Receiver<Report>,
     intake: JoinHandle<()>,
+    retain: JoinHandle<()>,
     asks: (mpsc::Sender<Ask>, mpsc::Receiver<Ask>),
     answered: (mpsc::UnboundedSender<Vec<UnitId>>, mpsc::UnboundedReceiver<Vec<UnitId>>),
     imported: mpsc::UnboundedReceiver<bulk::Changed>,
@@ -124,6 +126,7 @@ impl Daemon {
         let (arrivals, arrived) = mpsc::unbounded_channel();
         let (reported, reports) = mpsc::channel(REPORTS_MAX);
         let intake = tokio::spawn(Intake::new(Arc::clone(&store), &config).run(arrived, reported));
+        let retain = tokio::spawn(retain::run(Arc::clone(&store), config.keep));
         let asks = mpsc::channel(ASKS_MAX);
         let (changed, imported) = mpsc::unbounded_channel();
         let ids = config.units.iter().map(|spec| spec.id.clone());
@@ -148,6 +151,7 @@ impl Daemon {
             arrivals,
             reports,
             intake,
+            retain,
             asks,
             answered: mpsc::unbounded_channel(),
             imported,
@@ -227,6 +231,8 @@ impl Daemon {
                 if fresh || !self.said_all {
                     self.said_all = true;
                     self.decide(Event::SayAll);
+                    let fault = self.health.store_fault.clone();
+                    self.say_store_alert(fault.as_deref());
                     self.say_health();
                 }
             }
@@ -268,6 +274,7 @@ impl Daemon {
                 let recovered = self.health.store_fault.take().is_some();
                 if recovered {
                     tracing::info!("the store can be written again");
+                    self.say_store_alert(None);
                 }
                 // Whoever sets a sender up looks here for what it does wrong.
                 if recovered || new_reason {
@@ -281,7 +288,8 @@ impl Daemon {
             }
             Report::Broken(fault) | Report::Fault(fault) => {
                 tracing::error!("nothing is acknowledged, because the store cannot be written: {fault}");
-                if self.health.store_fault.replace(fault).is_none() {
+                if self.health.store_fault.replace(fault.clone()).is_none() {
+                    self.say_store_alert(Some(&fault));
                     self.say_health();
                 }
             }
@@ -356,6 +364,12 @@ impl Daemon {
         self.outbox.put(Letter { message, stored: None });
     }
 
+    /// Raises the alert that nothing is stored, or clears it.
+    fn say_store_alert(&mut self, fault: Option<&str>) {
+        let message = self.topics.store_alert(fault.map(|fault| (clock::now(), fault)));
+        self.outbox.put(Letter { message, stored: None });
+    }
+
     /// Starts what can be started: one assessment at a time, and every publish that has room.
     fn work(&mut self) {
         if self.job.is_none()
@@ -387,6 +401,7 @@ impl Daemon {
     /// Stores and acknowledges what has arrived, publishes what is to be said, and closes, within the grace time.
     async fn drain(self) {
         let deadline = Instant::now() + self.grace;
+        self.retain.abort();
         let Self { mut reports, mut outbox, session, mut events, arrivals, intake, web, job, store, bare, .. } = self;
         let _already_stopped = web.0.send(());
         drop(arrivals);

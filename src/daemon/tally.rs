@@ -65,6 +65,18 @@ impl Tally {
         }
     }
 
+    /// Takes up the strangers of earlier runs.
+    pub fn recall(&mut self, strangers: Vec<UnknownUnit>) {
+        for known in strangers.into_iter().take(UNKNOWN_UNITS_MAX) {
+            self.unknown.insert(known.unit, (known.readings, known.last));
+        }
+    }
+
+    /// Forgets strangers that were adopted: `in_config` knows them.
+    pub fn adopt(&mut self, in_config: impl Fn(&UnitId) -> bool) {
+        self.unknown.retain(|unit, _| !in_config(unit));
+    }
+
     /// The units that are not in the config, by id.
     pub fn strangers(&self) -> Vec<UnknownUnit> {
         let unit = |(unit, (readings, last)): (&UnitId, &(u64, Timestamp))| UnknownUnit {

@@ -10,9 +10,12 @@
 mod bytes;
 mod codec;
 mod error;
+mod hours;
 mod marker;
+mod migrate;
 mod outbox;
 mod records;
+mod reserve;
 mod rows;
 mod runs;
 mod series;
@@ -21,6 +24,7 @@ mod snapshot;
 #[cfg(test)]
 mod tests;
 mod tree;
+mod trim;
 mod verify;
 
 use std::path::PathBuf;
@@ -28,10 +32,11 @@ use std::sync::{Mutex, MutexGuard, PoisonError, RwLock, RwLockReadGuard, RwLockW
 
 use jiff::civil::Date;
 
-use crate::domain::{Assessment, DaySummary, Reading, ServiceEntry, Timestamp, UnitId};
+use crate::domain::{Assessment, DaySummary, HourSummary, Reading, ServiceEntry, Timestamp, UnitId, hour};
 
 use self::marker::{Epoch, Home};
 use self::outbox::{Outbox, Quarantine};
+use self::reserve::Reserve;
 use self::series::Series;
 use self::settings::StoreSettings;
 use self::tree::{Commit, Disk, Space};
@@ -45,6 +50,7 @@ pub use self::outbox::{
 pub use self::rows::DAY_ROWS_MAX;
 pub use self::series::{Appended, Dirty, DirtyDays, DirtyToken, utc_day};
 pub use self::snapshot::{Days, Snapshot};
+pub use self::trim::Trimmed;
 pub use self::verify::{Gap, SILENT_AT_LEAST, UnitVerified, Verified};
 
 const EPOCH_KEY: &[u8] = b"epoch";
@@ -241,7 +247,8 @@ impl Store {
         self.put(id, |commit, unit| records::put_days(commit, unit, days))
     }
 
-    /// [`Store::put_days`] and [`Store::clear_dirty`] in one, at the price of one.
+    /// [`Store::put_days`] and [`Store::clear_dirty`] in one, at the price of one. The hours of the days that are cleared
+    /// are made too.
     pub fn roll_up(
         &self,
         id: &UnitId,
@@ -256,6 +263,10 @@ impl Store {
             records::put_days(&mut commit, unit, days)?;
         }
         let cleared = self.series().plan_clear(id, cleared, token, &mut commit);
+        for (unit, day) in cleared.days() {
+            let rows = self.series_mut().day_rows(&mut disk, unit, day)?;
+            records::put_hours(&mut disk, &mut commit, unit, day, hour::hours(&rows))?;
+        }
         disk.commit(commit)?;
         let mut series = self.series_mut();
         if !days.is_empty() {
@@ -267,6 +278,24 @@ impl Store {
     /// The day roll-ups of a unit from one date to another, both included, ascending.
     pub fn days(&self, id: &UnitId, from: Option<Date>, to: Option<Date>) -> Result<Vec<DaySummary>, StoreError> {
         self.get(id, |disk, unit| records::days(disk, unit, from, to))
+    }
+
+    /// The hour roll-ups of a unit with `from <= at < to`, ascending; of days that were rolled up.
+    pub fn hours(&self, id: &UnitId, from: Timestamp, to: Timestamp) -> Result<Vec<HourSummary>, StoreError> {
+        self.get(id, |disk, unit| records::hours(disk, unit, from, to))
+    }
+
+    /// Puts hour roll-ups; one that rests on fewer readings than the kept one does not replace it.
+    pub fn put_hours(&self, id: &UnitId, hours: &[HourSummary]) -> Result<(), StoreError> {
+        let mut disk = self.disk();
+        let mut commit = Commit::default();
+        let unit = self.series_mut().number_in(id, &mut commit);
+        for part in hours.chunk_by(|a, b| utc_day(a.at) == utc_day(b.at)) {
+            records::put_hours(&mut disk, &mut commit, unit, utc_day(part[0].at), part.to_vec())?;
+        }
+        disk.commit(commit)?;
+        self.series_mut().recorded();
+        Ok(())
     }
 
     /// Writes a service entry into a unit's logbook; `false`: the same entry (time, action, value, name and note) is
@@ -460,27 +489,37 @@ fn lock<Q, T>(
 
 /// Opens the database that belongs into `home`, or makes it in a new one.
 fn open_database(home: &Home, settings: &StoreSettings) -> Result<Disk, StoreError> {
-    let path = home.database();
-    let gone = |why: String| StoreError::DataGone { path: settings.path.clone(), why };
     if let Some(epoch) = home.epoch()?.filter(|epoch| epoch.made) {
-        if !path.is_dir() {
-            return Err(gone("its database is missing".to_owned()));
+        if epoch.schema < SCHEMA {
+            return migrate::migrate(home, &epoch, settings);
         }
-        let mut disk = Disk::open(&path, settings.cache_bytes)?;
-        return match disk.get(Space::Meta, EPOCH_KEY)? {
-            Some(id) if id == epoch.id.as_bytes() => Ok(disk),
-            Some(_) => Err(gone("its database is another one".to_owned())),
-            None => Err(gone("its database is empty".to_owned())),
-        };
+        let disk = open_disk(home, &epoch, settings)?;
+        migrate::forget_copies(home)?;
+        return Ok(disk);
     }
     // New, or the making of it was cut short: nothing can have been stored yet.
     home.clear_database()?;
     let epoch = Epoch::fresh();
     home.write_epoch(&epoch)?;
-    let mut disk = Disk::open(&path, settings.cache_bytes)?;
+    let mut disk = Disk::open(&home.database(), settings.cache_bytes, Reserve::find(home.path()))?;
     let mut commit = Commit::default();
     commit.put(Space::Meta, EPOCH_KEY, epoch.id.clone().into_bytes());
     disk.commit(commit)?;
     home.write_epoch(&Epoch { made: true, ..epoch })?;
     Ok(disk)
+}
+
+/// Opens the database that must be there.
+fn open_disk(home: &Home, epoch: &Epoch, settings: &StoreSettings) -> Result<Disk, StoreError> {
+    let path = home.database();
+    let gone = |why: String| StoreError::DataGone { path: settings.path.clone(), why };
+    if !path.is_dir() {
+        return Err(gone("its database is missing".to_owned()));
+    }
+    let mut disk = Disk::open(&path, settings.cache_bytes, Reserve::find(home.path()))?;
+    match disk.get(Space::Meta, EPOCH_KEY)? {
+        Some(id) if id == epoch.id.as_bytes() => Ok(disk),
+        Some(_) => Err(gone("its database is another one".to_owned())),
+        None => Err(gone("its database is empty".to_owned())),
+    }
 }

@@ -5,12 +5,12 @@ use std::collections::btree_map::Entry as Slot;
 
 use jiff::civil::Date;
 
-use crate::domain::{Assessment, DaySummary, ServiceEntry, Timestamp};
+use crate::domain::{Assessment, DaySummary, HourSummary, ServiceEntry, Timestamp};
 
-use super::StoreError;
 use super::bytes::Damage;
-use super::series::day_key;
+use super::series::{day_key, utc_day};
 use super::tree::{Commit, Disk, Entry, Space};
+use super::{StoreError, hours};
 
 /// Days from 1970-01-01 to `date`: sorts as dates do.
 fn date_number(date: Date) -> i64 {
@@ -22,11 +22,11 @@ fn unit_range(unit: u32) -> ([u8; 12], [u8; 12]) {
 }
 
 /// JSON: the forms are the contract's own, read by later versions too, and the database compresses them.
-fn to_json<T: serde::Serialize>(what: &'static str, value: &T) -> Result<Vec<u8>, StoreError> {
+pub(super) fn to_json<T: serde::Serialize>(what: &'static str, value: &T) -> Result<Vec<u8>, StoreError> {
     serde_json::to_vec(value).map_err(|error| StoreError::NotStorable { what, why: error.to_string() })
 }
 
-fn from_json<T: serde::de::DeserializeOwned>(value: &[u8]) -> Result<T, Damage> {
+pub(super) fn from_json<T: serde::de::DeserializeOwned>(value: &[u8]) -> Result<T, Damage> {
     serde_json::from_slice(value).map_err(|_| Damage("not the JSON it should be"))
 }
 
@@ -67,6 +67,40 @@ pub(super) fn days(
     let to = to.map_or(last, |date| day_key(unit, date_number(date) + 1));
     let entries = disk.scan(Space::Days, &from, Some(&to))?;
     Ok(decoded(disk, Space::Days, entries, from_json)?.into_iter().map(|(_, day)| day).collect())
+}
+
+/// Puts the hours of a UTC day, merged with those that are kept.
+pub(super) fn put_hours(
+    disk: &mut Disk,
+    commit: &mut Commit,
+    unit: u32,
+    day: i64,
+    made: Vec<HourSummary>,
+) -> Result<(), StoreError> {
+    let key = day_key(unit, day);
+    let kept = match disk.get(Space::Hours, &key)?.map(|value| hours::decode(&value)) {
+        Some(Ok(kept)) => kept,
+        // Damaged ones are made again.
+        Some(Err(_)) | None => Vec::new(),
+    };
+    let merged = hours::merged(kept, made);
+    if !merged.is_empty() {
+        commit.put(Space::Hours, key, hours::encode(&merged));
+    }
+    Ok(())
+}
+
+/// The hours from an instant to another, ascending.
+pub(super) fn hours(
+    disk: &mut Disk,
+    unit: u32,
+    from: Timestamp,
+    to: Timestamp,
+) -> Result<Vec<HourSummary>, StoreError> {
+    let (first, last) = (day_key(unit, utc_day(from)), day_key(unit, utc_day(to).saturating_add(1)));
+    let entries = disk.scan(Space::Hours, &first, Some(&last))?;
+    let days = decoded(disk, Space::Hours, entries, hours::decode)?;
+    Ok(days.into_iter().flat_map(|(_, hours)| hours).filter(|hour| (from..to).contains(&hour.at)).collect())
 }
 
 /// The service entries of a unit, by time, then by when they were recorded.
@@ -142,11 +176,13 @@ pub(super) fn assessments(disk: &mut Disk) -> Result<Vec<(u32, Assessment)>, Sto
 pub(super) fn count(disk: &mut Disk, unit: u32) -> Result<(u64, u64), StoreError> {
     let (from, to) = unit_range(unit);
     let days = disk.scan(Space::Days, &from, Some(&to))?;
+    let hour_days = disk.scan(Space::Hours, &from, Some(&to))?;
     let log = disk.scan(Space::Logbook, &from, Some(&to))?;
     let assessment = disk.get(Space::Assessments, &unit.to_be_bytes())?;
     let sound = |sound: bool| if sound { (1, 0) } else { (0, 1) };
     let days = days.iter().map(|(_, value)| sound(from_json::<DaySummary>(value).is_ok()));
     let log = log.iter().map(|(_, value)| sound(from_json::<ServiceEntry>(value).is_ok()));
     let assessment = assessment.iter().map(|value| sound(from_json::<Assessment>(value).is_ok()));
+    let days = days.chain(hour_days.iter().map(|(_, value)| sound(hours::decode(value).is_ok())));
     Ok(days.chain(log).chain(assessment).fold((0, 0), |sum, one| (sum.0 + one.0, sum.1 + one.1)))
 }

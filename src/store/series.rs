@@ -9,6 +9,7 @@ mod dirty;
 mod load;
 mod pin;
 mod seal;
+mod trim;
 mod unit;
 
 use std::collections::{BTreeMap, VecDeque};
@@ -26,6 +27,7 @@ use super::tree::{Commit, Disk, Space};
 pub use self::dirty::{Dirty, DirtyDays, DirtyToken};
 pub use self::pin::{Pin, Pinned};
 use self::seal::{Reach, Seals};
+pub use self::trim::Trims;
 use self::unit::{Mark, Span, Unit};
 
 /// At most this many days are sealed with one append, so that midnight does not hold up the acknowledgements ...
@@ -117,6 +119,13 @@ impl Series {
             let unit = parse_day_key(&key).and_then(|(unit, day)| Some((series.units.get_mut(unit as usize)?, day)));
             if let Some((unit, day)) = unit {
                 unit.marks.insert(day, mark);
+            }
+        }
+        for (key, value) in disk.all(Space::Trims)? {
+            let trims = Trims::decode(&value).map_err(|damage| disk.damaged("what was given up", damage))?;
+            let number = key.try_into().map_or(u32::MAX, u32::from_be_bytes);
+            if let Some(unit) = series.units.get_mut(number as usize) {
+                unit.trims = trims;
             }
         }
         let journal = disk.all(Space::Journal)?;
@@ -211,6 +220,14 @@ impl Series {
         }
     }
 
+    /// All rows of a day, open or sealed.
+    pub fn day_rows(&mut self, disk: &mut Disk, number: u32, day: i64) -> Result<Vec<Reading>, StoreError> {
+        match self.units[number as usize].spans.get(&day).filter(|span| span.rows.count() > 0) {
+            Some(span) => span.rows.to_vec().map_err(|damage| disk.damaged("an open day", damage)),
+            None => self.load_block(disk, number, day),
+        }
+    }
+
     /// Sets a damaged block aside and counts its unit's sealed readings again.
     pub fn lose_block(
         &mut self,
@@ -269,6 +286,7 @@ impl Series {
         plan.appended.days.sort_unstable();
         if !journal.is_empty() {
             self.record(&mut plan.commit);
+            plan.commit.bulky = true;
             plan.commit.put(Space::Journal, plan.seq.to_be_bytes(), encode_batch(&journal));
             let seals_max = SEALS_PER_APPEND + (plan.appended.stored / ROWS_PER_SEAL);
             let picks = self.ripe(plan.seq, seals_max);

@@ -22,6 +22,7 @@ use std::time::{Duration, Instant};
 
 use super::StoreError;
 use super::bytes::Damage;
+use super::reserve::{RESERVE_BYTES, Reserve};
 
 /// Entries in a leaf. A changed entry rewrites its leaf: at 100 readings an append, 32 wrote 106 bytes a reading, 16
 /// wrote 60, 8 wrote 36 (all with sealing: 120, 69, 39), and the smaller leaves also fit their slots better on disk.
@@ -32,9 +33,11 @@ const FILL_RATIO: f32 = 0.7;
 /// How long to wait for the database's own lock. We hold the directory's, so whoever has it still is a process we are
 /// just starting, between its birth and its first instruction.
 const LOCK_WAIT: Duration = Duration::from_secs(10);
-/// A commit is refused while less than this is free (and twice its own size on top): a flush that fails half way
+/// Readings are refused while less than this is free (and twice their own size on top): a flush that fails half way
 /// stops the store for this process, a refused one does not.
 pub(super) const FREE_BYTES_LEAST: u64 = 16 << 20;
+/// Everything else while less than this is free.
+const FREE_BYTES_FLOOR: u64 = 4 << 20;
 
 macro_rules! spaces {
     ($($(#[$doc:meta])* $space:ident = $name:literal),+ $(,)?) => {
@@ -73,12 +76,18 @@ spaces! {
     Keepsakes = "keepsakes",
     /// Space and key -> a value that could not be decoded.
     Damaged = "damaged",
+    /// Unit number and UTC day -> the hours of the day.
+    Hours = "hours",
+    /// Unit number -> how far its channels were given up.
+    Trims = "trims",
 }
 
 /// Changes that become durable together, in the order they were made.
 #[derive(Debug, Default)]
 pub(super) struct Commit {
     changes: Vec<(Space, Vec<u8>, Option<Vec<u8>>)>,
+    /// Whether it brings readings: those wait when the disk is nearly full, the rest goes on from the reserve.
+    pub bulky: bool,
 }
 
 impl Commit {
@@ -132,6 +141,7 @@ pub(super) struct Disk {
     path: PathBuf,
     state: State,
     free_bytes_least: u64,
+    reserve: Reserve,
 }
 
 impl std::fmt::Debug for Disk {
@@ -142,7 +152,10 @@ impl std::fmt::Debug for Disk {
 
 impl Disk {
     /// Opens or makes the database in `path`. The caller has made sure that no other process has it.
-    pub fn open(path: &Path, cache_bytes: usize) -> Result<Self, StoreError> {
+    pub fn open(path: &Path, cache_bytes: usize, mut reserve: Reserve) -> Result<Self, StoreError> {
+        if free_bytes(path.parent().unwrap_or(path))? < FREE_BYTES_FLOOR {
+            reserve.give_up();
+        }
         let mut config = sled::Config::new().path(path).cache_capacity_bytes(cache_bytes).flush_every_ms(None);
         config.target_heap_file_fill_ratio = FILL_RATIO;
         let damaged = |why: String| StoreError::Damaged { path: path.to_owned(), why };
@@ -170,12 +183,17 @@ impl Disk {
             Ok(Err(source)) if source.kind() == io::ErrorKind::InvalidData => {
                 return Err(damaged(source.to_string()));
             }
+            Ok(Err(source)) if source.kind() == io::ErrorKind::StorageFull => {
+                let (free, needed) = (free_bytes(path)?, FREE_BYTES_FLOOR);
+                return Err(StoreError::Full { path: path.to_owned(), free, needed });
+            }
             Ok(Err(source)) => return Err(StoreError::io("open", path)(source)),
             Err(_) => return Err(damaged("its recovery gave up".to_owned())),
         };
         let state = State::Open(Box::new(handles));
-        let mut disk = Self { path: path.to_owned(), state, free_bytes_least: FREE_BYTES_LEAST };
+        let mut disk = Self { path: path.to_owned(), state, free_bytes_least: FREE_BYTES_LEAST, reserve };
         disk.flush()?;
+        disk.refill_reserve()?;
         Ok(disk)
     }
 
@@ -228,11 +246,12 @@ impl Disk {
 
     /// Makes all of `commit` durable, or nothing of it. On [`StoreError::Full`] nothing was touched.
     pub fn commit(&mut self, commit: Commit) -> Result<(), StoreError> {
-        let handles = self.open_handles()?;
+        self.open_handles()?;
         if commit.is_empty() {
             return Ok(());
         }
-        self.check_room(commit.bytes())?;
+        self.check_room(commit.bytes(), commit.bulky)?;
+        let handles = self.open_handles()?;
         let written = commit.changes.into_iter().try_for_each(|(space, key, value)| {
             let tree = &handles.trees[space as usize];
             value.map_or_else(|| tree.remove(&key), |value| tree.insert(&key, value)).map(|_| ())
@@ -241,11 +260,30 @@ impl Disk {
         self.flush()
     }
 
-    fn check_room(&self, bytes: u64) -> Result<(), StoreError> {
-        let needed = self.free_bytes_least + 2 * bytes;
+    fn check_room(&mut self, bytes: u64, bulky: bool) -> Result<(), StoreError> {
+        let floor = FREE_BYTES_FLOOR + 2 * bytes;
+        if free_bytes(&self.path)? < floor {
+            self.reserve.give_up();
+        } else {
+            self.refill_reserve()?;
+        }
+        // Readings wait until the reserve is whole again.
+        let needed = match (bulky, self.reserve.is_whole()) {
+            (false, _) => floor,
+            (true, true) => self.free_bytes_least + 2 * bytes,
+            (true, false) => self.free_bytes_least + 2 * bytes + RESERVE_BYTES,
+        };
         let free = free_bytes(&self.path)?;
         if free < needed {
             return Err(StoreError::Full { path: self.path.clone(), free, needed });
+        }
+        Ok(())
+    }
+
+    /// Puts the reserve by again once there is room for it and for readings.
+    fn refill_reserve(&mut self) -> Result<(), StoreError> {
+        if !self.reserve.is_whole() && free_bytes(&self.path)? >= self.free_bytes_least.saturating_add(RESERVE_BYTES) {
+            self.reserve.refill();
         }
         Ok(())
     }

@@ -32,6 +32,13 @@ pub struct DirtyToken(u64);
 #[derive(Debug, Default)]
 pub struct Cleared(Vec<(u32, i64, Mark)>);
 
+impl Cleared {
+    /// The units' numbers and days.
+    pub fn days(&self) -> Vec<(u32, i64)> {
+        self.0.iter().map(|(unit, day, _)| (*unit, *day)).collect()
+    }
+}
+
 impl Series {
     /// The days that changed and are not rolled up, and the token that says as of when.
     pub fn dirty(&self) -> Dirty {

@@ -89,6 +89,7 @@ impl Series {
 
     /// Puts blocks, records, marks and the journal's end into the commit.
     fn plan_loaded(&self, disk: &mut Disk, load: &mut Load) -> Result<(), StoreError> {
+        load.commit.bulky = true;
         self.record(&mut load.commit);
         let picks: BTreeSet<(u32, i64)> = load.days.iter().map(|day| (day.unit, day.day)).collect();
         self.keep_for_pins(disk, picks.iter().copied())?;

@@ -10,7 +10,7 @@ use super::super::codec::{Packer, unpack};
 use super::super::rows::Rows;
 use super::super::runs::Runs;
 use super::super::tree::{Commit, Space};
-use super::{day_key, utc_day};
+use super::{Trims, day_key, utc_day};
 
 /// One open day of a unit.
 #[derive(Debug, Default)]
@@ -72,6 +72,8 @@ pub(super) struct Unit {
     pub latest: Option<Reading>,
     pub spans: BTreeMap<i64, Span>,
     pub marks: BTreeMap<i64, Mark>,
+    /// How far its channels were given up.
+    pub trims: Trims,
 }
 
 impl Unit {
@@ -84,6 +86,7 @@ impl Unit {
             latest: None,
             spans: BTreeMap::new(),
             marks: BTreeMap::new(),
+            trims: Trims::default(),
         }
     }
 
