@@ -1,7 +1,6 @@
 //! `fadeline import`: readings and service histories from files.
 
 use std::collections::BTreeMap;
-use std::io::Write;
 use std::path::PathBuf;
 
 use crate::archive::{Section, Taken};

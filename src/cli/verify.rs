@@ -37,9 +37,8 @@ pub struct VerifyArgs {
 
 /// Checks the store or a backup.
 pub fn run(args: &VerifyArgs) -> Result<(), Failure> {
-    let interrupt = Interrupt::listen()?;
     let report = match &args.backup {
-        Some(path) => backup(path, &interrupt)?,
+        Some(path) => backup(path, &Interrupt::listen()?)?,
         None => {
             let config = data::load(&args.config)?;
             let mut progress = Progress::new("verifying");

@@ -108,14 +108,11 @@ fn wrong_payloads(now: Timestamp) -> Vec<(&'static str, Vec<u8>)> {
     let secs = now.as_millis() / 1_000;
     let at = |back: i64| Timestamp::from_secs(secs - back);
     let pack = |second: &str| format!(r#"[{{"bt":{},"n":"intensity","v":21.4}},{second}]"#, secs - 1_000);
-    let mut huge = format!(r#"{{"intensity":21.4,"note":"{}"}}"#, "x".repeat(10 << 20)).into_bytes();
-    huge.truncate(10 << 20);
     let object = |time: &str| format!(r#"{{"time":{time},"intensity":21.4}}"#);
     let text = |text: String| text.into_bytes();
     vec![
         ("not-json", b"{intensity: 21.4}".to_vec()),
         ("truncated", br#"{"intensity":21.4,"flo"#.to_vec()),
-        ("too-large", huge),
         ("too-deep", text(format!("{}1{}", "[".repeat(5_000), "]".repeat(5_000)))),
         ("number-as-text", text(pack(r#"{"n":"flow","v":"12"}"#))),
         ("not-finite", br#"{"intensity":NaN}"#.to_vec()),
@@ -144,10 +141,13 @@ fn whatever_is_sent_is_counted_and_logged_once_and_the_good_is_kept() {
          [[unit]]\nsite = \"heron-bight\"\nunit = \"boathouse\"\nset_point.intensity = 14.0\n"
     );
     fs::write(&config, text).unwrap();
-    let status = std::process::Command::new("mosquitto_pub")
-        .args(["-h", "127.0.0.1", "-p", &port.to_string(), "-r", "-q", "1", "-t", BOATHOUSE, "-m", "20.5"])
-        .status();
-    assert!(status.unwrap().success(), "an old message waits at the broker");
+    let publish = |arguments: &[&str]| {
+        let port = port.to_string();
+        let base = ["-h", "127.0.0.1", "-p", &port, "-q", "1", "-t", BOATHOUSE];
+        let status = std::process::Command::new("mosquitto_pub").args(base).args(arguments).status();
+        assert!(status.unwrap().success());
+    };
+    publish(&["-r", "-m", "20.5"]); // an old message waits at the broker
     let daemon = Daemon::start(&config);
     let health = |enough: &dyn Fn(&serde_json::Value) -> bool| {
         let got = collect(port, "watcher", "fadeline/out/daemon/health", |got| {
@@ -156,11 +156,16 @@ fn whatever_is_sent_is_counted_and_logged_once_and_the_good_is_kept() {
         serde_json::from_slice::<serde_json::Value>(&got.last().unwrap().1).unwrap()
     };
     health(&|health| health["refused"]["no-time"] == 1);
+    // Ten megabytes, ten times what a packet may have: it is let in once, to be refused by its size.
+    let huge = dir.path().join("huge");
+    fs::write(&huge, format!(r#"{{"intensity":21.4,"note":"{}"}}"#, "x".repeat(10 << 20))).unwrap();
+    publish(&["-f", huge.to_str().unwrap()]);
+    let before = health(&|health| health["refused"]["too-large"] == 1);
 
     let now = fadeline::clock::now();
     let wrong = wrong_payloads(now);
     let mut messages = Vec::new();
-    let mut counts = std::collections::BTreeMap::from([("no-time", 1)]);
+    let mut counts = std::collections::BTreeMap::new();
     for (reason, payload) in &wrong {
         for _ in 0..3 {
             messages.push((BOATHOUSE.to_owned(), payload.clone()));
@@ -181,23 +186,23 @@ fn whatever_is_sent_is_counted_and_logged_once_and_the_good_is_kept() {
     publish_all(port, "sender", messages);
 
     let health = health(&|health| health["refused"]["bad-topic"] == 1);
-    let refused: std::collections::BTreeMap<&str, u64> = health["refused"]
-        .as_object()
-        .unwrap()
-        .iter()
-        .map(|(reason, n)| (reason.as_str(), n.as_u64().unwrap()))
-        .collect();
-    assert_eq!(
-        refused,
-        counts,
-        "{}",
-        daemon.log().lines().filter(|l| l.contains("refused")).take(40).collect::<Vec<_>>().join("\n")
-    );
+    let refused = |health: &serde_json::Value| -> std::collections::BTreeMap<String, u64> {
+        let reasons = health["refused"].as_object().unwrap();
+        reasons.iter().map(|(reason, count)| (reason.clone(), count.as_u64().unwrap())).collect()
+    };
+    let mut found = refused(&health);
+    for (reason, count) in refused(&before) {
+        assert!(found.remove(&reason).unwrap() >= count, "{reason}");
+    }
+    let counts: std::collections::BTreeMap<String, u64> =
+        counts.into_iter().map(|(reason, count)| (reason.to_owned(), count)).collect();
+    assert_eq!(found, counts, "{}", daemon.log());
     assert_eq!(health["units"], 1);
     let Answer::Unknown(unknown) = daemon.ask(&Query::Unknown) else { panic!() };
     assert!((1..=1_000).contains(&unknown.len()), "strangers are listed, not without bound: {}", unknown.len());
     let log = daemon.log();
-    for reason in counts.keys().filter(|reason| **reason != "unknown-unit") {
+    let once = counts.keys().map(String::as_str).chain(["no-time", "too-large"]);
+    for reason in once.filter(|reason| *reason != "unknown-unit") {
         let lines =
             log.lines().filter(|line| line.contains("refused") && line.contains(&format!("reason=\"{reason}\"")));
         assert_eq!(lines.count(), 1, "{reason}: once an hour for a unit\n{log}");
