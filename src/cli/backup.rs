@@ -51,7 +51,7 @@ pub fn run(args: &BackupArgs) -> Result<(), Failure> {
         writer.put(&section).map_err(failed)?;
         let done = writer.counts().readings;
         progress.show(done, of, &format!("{} readings", grouped(done)));
-        Ok(())
+        Ok::<_, Failure>(())
     })?;
     let (out, counts) = writer.finish().map_err(failed)?;
     out.finish().map_err(|error| cannot_write(&args.file, &error))?;

@@ -12,6 +12,7 @@ use crate::config::Config;
 use crate::domain::id::check_id;
 use crate::domain::{IntensityUnit, Timestamp, UnitId};
 use crate::files::export::{LogOut, ReadingsOut};
+use crate::store::StoreError;
 
 use super::interrupt::Interrupt;
 use super::log::time_or_day;
@@ -118,69 +119,108 @@ enum Ended {
     Failed(Failure),
 }
 
+impl From<Failure> for Ended {
+    fn from(failure: Failure) -> Self {
+        Self::Failed(failure)
+    }
+}
+
+impl From<StoreError> for Ended {
+    fn from(error: StoreError) -> Self {
+        Self::Failed(error.into())
+    }
+}
+
 fn write(args: &ExportArgs, config: &Config, wanted: &Selection, out: OutFile) -> Result<String, Ended> {
-    let interrupt = Interrupt::listen().map_err(Ended::Failed)?;
-    let several = wanted.of.as_deref().is_none_or(|of| !of.contains('/'));
+    let interrupt = Interrupt::listen()?;
     let format = args.format.or_else(|| Format::of(args.output.as_deref()?)).unwrap_or(Format::Csv);
-    let mut out = match format {
-        Format::Csv if args.logbook => LogOut::new(out, several).map(Out::Log),
-        Format::Csv => ReadingsOut::csv(out, several).map(Out::Readings),
-        _ if args.logbook => {
-            let says = "a service history is exported as CSV only; leave --format out";
-            return Err(Ended::Failed(Failure::new(Exit::Usage, says)));
-        }
-        Format::Senml => ReadingsOut::senml(out).map(Out::Readings),
-        Format::Parquet => ReadingsOut::parquet(out).map(Out::Readings),
+    if args.logbook && format != Format::Csv {
+        let says = "a service history is exported as CSV only; leave --format out";
+        return Err(Failure::new(Exit::Usage, says).into());
     }
-    .map_err(Ended::Out)?;
-    let intensity: BTreeMap<&UnitId, IntensityUnit> =
-        config.units.iter().map(|spec| (&spec.id, spec.sensor.unit)).collect();
-    let mut progress = Progress::new("exporting");
-    let (mut done, mut of, mut units, mut broken) = (0_u64, 0, 0, None);
-    let way = way::find(config).map_err(Ended::Failed)?;
-    let walked = way.hand_out(wanted, |section| {
-        interrupt.check("nothing was written")?;
-        let written = match (section, &mut out) {
-            (Section::Head(head), _) => {
-                (of, units) = (head.readings, head.units);
-                Ok(())
-            }
-            (Section::Rows { unit, rows }, Out::Readings(out)) => {
-                done += rows.len() as u64;
-                out.put(&unit, intensity.get(&unit).copied().unwrap_or(IntensityUnit::MilliwattPerCm2), &rows)
-            }
-            (Section::Logbook { unit, entries }, Out::Log(out)) => {
-                done += entries.len() as u64;
-                out.put(&unit, &entries)
-            }
-            (Section::Lost { unit, days }, _) => {
-                output::complain(&lost(&unit, &days));
-                Ok(())
-            }
-            _ => Ok(()),
-        };
-        progress.show(done, of, &format!("{} readings", grouped(done)));
-        written.map_err(|error| {
-            broken = Some(error);
-            Failure::new(Exit::Io, "")
-        })
-    });
-    if let Some(error) = broken {
-        return Err(Ended::Out(error));
-    }
-    walked.map_err(Ended::Failed)?;
-    if let (0, Some(of)) = (units, &wanted.of) {
-        let says = format!("nothing is stored of `{of}`; `fadeline units` lists the units");
-        return Err(Ended::Failed(Failure::new(Exit::Usage, says)));
-    }
-    let file = match out {
-        Out::Readings(out) => out.finish(),
-        Out::Log(out) => out.finish(),
+    let mut export = Export {
+        begin: Some(out),
+        out: None,
+        format,
+        wanted,
+        intensity: config.units.iter().map(|spec| (&spec.id, spec.sensor.unit)).collect(),
+        progress: Progress::new("exporting"),
+        done: 0,
+        of: 0,
+        units: 0,
     };
-    file.and_then(OutFile::finish).map_err(Ended::Out)?;
-    drop(progress);
-    let what = if args.logbook { "service entries" } else { "readings" };
-    Ok(format!("exported {} {what} of {}", grouped(done), super::check::count(units as usize, "unit")))
+    way::find(config)?.hand_out(wanted, |section| {
+        interrupt.check("nothing was written")?;
+        export.take(section)
+    })?;
+    export.finish()
+}
+
+/// An export under way.
+struct Export<'a> {
+    begin: Option<OutFile>,
+    out: Option<Out>,
+    format: Format,
+    wanted: &'a Selection,
+    intensity: BTreeMap<&'a UnitId, IntensityUnit>,
+    progress: Progress,
+    done: u64,
+    of: u64,
+    units: u64,
+}
+
+impl Export<'_> {
+    fn take(&mut self, section: Section) -> Result<(), Ended> {
+        match (section, &mut self.out) {
+            (Section::Head(head), _) => {
+                (self.of, self.units) = (head.readings, head.units);
+                self.begin()?;
+            }
+            (Section::Rows { unit, rows }, Some(Out::Readings(out))) => {
+                self.done += rows.len() as u64;
+                let intensity = self.intensity.get(&unit).copied().unwrap_or(IntensityUnit::MilliwattPerCm2);
+                out.put(&unit, intensity, &rows).map_err(Ended::Out)?;
+            }
+            (Section::Logbook { unit, entries }, Some(Out::Log(out))) => {
+                self.done += entries.len() as u64;
+                out.put(&unit, &entries).map_err(Ended::Out)?;
+            }
+            (Section::Lost { unit, days }, _) => output::complain(&lost(&unit, &days)),
+            _ => {}
+        }
+        self.progress.show(self.done, self.of, &format!("{} readings", grouped(self.done)));
+        Ok(())
+    }
+
+    /// Writes the beginning, once it is known that there is anything.
+    fn begin(&mut self) -> Result<(), Ended> {
+        if let (0, Some(of)) = (self.units, &self.wanted.of) {
+            let says = format!("nothing is stored of `{of}`; `fadeline units` lists the units");
+            return Err(Failure::new(Exit::Usage, says).into());
+        }
+        let Some(out) = self.begin.take() else { return Ok(()) };
+        let several = self.wanted.of.as_deref().is_none_or(|of| !of.contains('/'));
+        let begun = match self.format {
+            Format::Csv if self.wanted.logbook => LogOut::new(out, several).map(Out::Log),
+            Format::Csv => ReadingsOut::csv(out, several).map(Out::Readings),
+            Format::Senml => ReadingsOut::senml(out).map(Out::Readings),
+            Format::Parquet => ReadingsOut::parquet(out).map(Out::Readings),
+        };
+        self.out = Some(begun.map_err(Ended::Out)?);
+        Ok(())
+    }
+
+    fn finish(self) -> Result<String, Ended> {
+        let written = match self.out {
+            Some(Out::Readings(out)) => out.finish().and_then(OutFile::finish),
+            Some(Out::Log(out)) => out.finish().and_then(OutFile::finish),
+            None => Ok(()),
+        };
+        written.map_err(Ended::Out)?;
+        let what = if self.wanted.logbook { "service entries" } else { "readings" };
+        let units = super::check::count(self.units as usize, "unit");
+        Ok(format!("exported {} {what} of {units}", grouped(self.done)))
+    }
 }
 
 /// That readings are missing because their block is damaged.

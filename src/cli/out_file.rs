@@ -43,8 +43,12 @@ impl OutFile {
         Ok(match path.extension().and_then(|extension| extension.to_str()) {
             Some("gz") => Self::Gzip(GzEncoder::new(out, Compression::default())),
             Some("zst") => {
-                let packed = zstd::stream::write::Encoder::new(out, 3).map_err(|error| cannot_write(path, &error))?;
-                Self::Zstd(Box::new(packed))
+                let packed = zstd::stream::write::Encoder::new(out, 3).and_then(|mut packed| {
+                    // Without it a flipped bit may go unnoticed.
+                    packed.include_checksum(true)?;
+                    Ok(packed)
+                });
+                Self::Zstd(Box::new(packed.map_err(|error| cannot_write(path, &error))?))
             }
             _ => Self::Plain(out),
         })

@@ -53,11 +53,11 @@ pub fn find(config: &Config) -> Result<Way, Failure> {
 
 impl Way {
     /// Hands every section of a selection to `each`, the head first.
-    pub fn hand_out(
+    pub fn hand_out<E: From<StoreError> + From<Failure>>(
         &self,
         wanted: &Selection,
-        mut each: impl FnMut(Section) -> Result<(), Failure>,
-    ) -> Result<(), Failure> {
+        mut each: impl FnMut(Section) -> Result<(), E>,
+    ) -> Result<(), E> {
         match self {
             Self::Store(store, _) => bulk::walk(store, wanted, each),
             Self::Daemon(socket) => {

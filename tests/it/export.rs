@@ -251,7 +251,7 @@ fn files_that_are_cut_off_or_foreign_are_refused_whole() {
         let mut flipped = whole.clone();
         flipped[whole.len() / 2] ^= 0x40;
         fs::write(to.path(file), &flipped).unwrap();
-        if file != "r.json" {
+        if file.starts_with("r.csv") {
             assert_eq!(to.run(&["import", file]).0, 65, "{file}");
         }
     }
