@@ -75,7 +75,7 @@ impl<W: Write + Send> ReadingsOut<W> {
     /// Writes the end and gives the output back.
     pub fn finish(self) -> io::Result<W> {
         match self {
-            Self::Csv { table, .. } => table.into_inner().map_err(|error| error.into_error()),
+            Self::Csv { table, .. } => table.into_inner().map_err(csv::IntoInnerError::into_error),
             Self::Senml { mut out, .. } => {
                 out.write_all(b"]\n")?;
                 Ok(out)
@@ -122,6 +122,6 @@ impl<W: Write> LogOut<W> {
 
     /// Gives the output back.
     pub fn finish(self) -> io::Result<W> {
-        self.table.into_inner().map_err(|error| error.into_error())
+        self.table.into_inner().map_err(csv::IntoInnerError::into_error)
     }
 }

@@ -50,7 +50,9 @@ pub struct Stream {
 impl Read for Stream {
     fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
         while self.rest.is_empty() {
-            let frame = self.runtime.block_on(timeout(SILENT_AT_MOST, self.body.frame()));
+            let body = &mut self.body;
+            // The clock of the timeout starts in the runtime.
+            let frame = self.runtime.block_on(async { timeout(SILENT_AT_MOST, body.frame()).await });
             match frame.map_err(|_| io::Error::new(io::ErrorKind::TimedOut, "the daemon fell silent"))? {
                 None => return Ok(0),
                 Some(frame) => self.rest = frame.map_err(io::Error::other)?.into_data().unwrap_or_default(),
