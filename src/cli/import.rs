@@ -246,7 +246,7 @@ impl RefusedList {
 
     fn finish(mut self) -> Result<(), Failure> {
         let flushed = self.table.flush();
-        let out = flushed.and_then(|()| self.table.into_inner().map_err(|error| error.into_error()));
+        let out = flushed.and_then(|()| self.table.into_inner().map_err(csv::IntoInnerError::into_error));
         out.and_then(OutFile::finish).map_err(|error| cannot_write(&self.path, &error))
     }
 }

@@ -75,7 +75,7 @@ impl Way {
     /// Brings readings and entries in, durably.
     pub fn take_in(&self, sections: Vec<Section>) -> Result<Taken, Failure> {
         match self {
-            Self::Store(_, stock) => stock.take(sections).map_err(|refusal| data::refused(refusal)),
+            Self::Store(_, stock) => stock.take(sections).map_err(data::refused),
             Self::Daemon(socket) => {
                 let archive = bulk::packed(&sections).map_err(|e| Failure::new(Exit::Failure, e.to_string()))?;
                 bulk_client::take_in(socket, archive).map_err(|error| failed(&error))

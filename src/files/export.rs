@@ -15,7 +15,7 @@ pub enum ReadingsOut<W: Write + Send> {
     /// READINGS of the contract: `time`, the unit where there are several, then every channel.
     Csv {
         /// The table.
-        table: Writer<W>,
+        table: Box<Writer<W>>,
         /// Whether each row names its unit.
         units: bool,
     },
@@ -36,7 +36,7 @@ impl<W: Write + Send> ReadingsOut<W> {
         let mut table = WriterBuilder::new().from_writer(out);
         let unit = units.then_some("unit");
         table.write_record(["time"].into_iter().chain(unit).chain(Channel::ALL.map(Channel::name)))?;
-        Ok(Self::Csv { table, units })
+        Ok(Self::Csv { table: Box::new(table), units })
     }
 
     /// A pack.
@@ -75,7 +75,7 @@ impl<W: Write + Send> ReadingsOut<W> {
     /// Writes the end and gives the output back.
     pub fn finish(self) -> io::Result<W> {
         match self {
-            Self::Csv { table, .. } => table.into_inner().map_err(csv::IntoInnerError::into_error),
+            Self::Csv { table, .. } => (*table).into_inner().map_err(csv::IntoInnerError::into_error),
             Self::Senml { mut out, .. } => {
                 out.write_all(b"]\n")?;
                 Ok(out)

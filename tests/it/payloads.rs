@@ -156,7 +156,7 @@ fn whatever_is_sent_is_counted_and_logged_once_and_the_good_is_kept() {
         serde_json::from_slice::<serde_json::Value>(&got.last().unwrap().1).unwrap()
     };
     health(&|health| health["refused"]["no-time"] == 1);
-    // Ten megabytes, ten times what a packet may have: it is let in once, to be refused by its size.
+    // Ten megabytes: let in, to be refused by its size.
     let huge = dir.path().join("huge");
     fs::write(&huge, format!(r#"{{"intensity":21.4,"note":"{}"}}"#, "x".repeat(10 << 20))).unwrap();
     publish(&["-f", huge.to_str().unwrap()]);
