@@ -50,7 +50,7 @@ pub fn parse(source: &Source, dialect: &Dialect) -> Result<ReadingsFile, FileErr
     file.sort();
     if file.readings.is_empty() {
         let why = if file.rows == 0 {
-            "holds no readings".to_owned()
+            "holds no readings; under its header there must be a row for each".to_owned()
         } else {
             format!("has {} rows but nothing measured in any of them", file.rows)
         };

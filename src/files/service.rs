@@ -64,7 +64,10 @@ pub(super) fn header(record: &ByteRecord, units: bool) -> Result<Vec<usize>, Str
     let mut columns = Vec::with_capacity(names.len());
     for name in &names {
         let known = COLUMNS.into_iter().chain(units.then_some(UNIT_COLUMN));
-        let at = known.clone().position(|column| column == name).ok_or_else(|| cell::unknown_column(name, known))?;
+        let at = known.clone().position(|column| column == name).ok_or_else(|| {
+            let one = if units { "" } else { " (a log is of one unit)" };
+            format!("{}; rename it or take it out{one}", cell::unknown_column(name, known))
+        })?;
         if columns.contains(&at) {
             return Err(format!("column {} stands twice; keep one", quoted(name)));
         }

@@ -1,9 +1,11 @@
 //! Scores the assessment on simulated units of every kind, and prints one row of figures for each.
 //!
-//! `cargo run --release --example evaluate -- [--kinds usual,hard] [--seeds 0..100] [--cache DIR] [--worst]`
+//! `cargo run --release --example evaluate -- [--kinds usual,hard] [--seeds 0..100] [--cache DIR] [--worst] [--found]`
 //! Single-threaded. The same seeds give the same units.
 
 #![expect(clippy::print_stdout, reason = "figures on standard output are what this command is for")]
+
+mod found;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -32,10 +34,16 @@ fn main() {
     let seeds = from.parse::<u64>().expect("a number")..to.parse::<u64>().expect("a number");
     let cache = value("--cache").map(PathBuf::from);
     let worst = args.iter().any(|a| a == "--worst");
+    let only_found = args.iter().any(|a| a == "--found");
     for kind in kinds {
         let mut score = Score::default();
+        let mut found = found::Found::default();
         for seed in seeds.clone() {
             let unit = Unit::new(kind, seed, cache.as_deref());
+            if only_found {
+                found.score(&unit, worst, args.iter().any(|a| a == "--list"));
+                continue;
+            }
             if let Some(date) = value("--date") {
                 let date: Date = date.parse().expect("a date");
                 let as_of = Timestamp::day_start(date, &unit.plan.papers.zone).plus_millis(DAY + 10 * MINUTE);
@@ -68,7 +76,11 @@ fn main() {
             }
             unit.score(&mut score, worst);
         }
-        score.print(kind);
+        if only_found {
+            found.print(kind);
+        } else {
+            score.print(kind);
+        }
     }
 }
 

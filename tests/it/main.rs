@@ -16,6 +16,7 @@ mod kill;
 mod layering;
 mod migrate;
 mod mqtt;
+mod nonsense;
 mod payloads;
 mod power_cut;
 mod publish;
