@@ -564,6 +564,35 @@ fn without_room_nothing_is_written_and_later_it_goes_on() {
     assert_eq!((store.count(&id), store.count(&unit("newer")), store.units().len()), (20, 5, 2));
 }
 
+/// The database's recovery, killed after its new snapshot and before its new log.
+#[test]
+fn an_opening_killed_half_way_loses_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    let id = unit("boathouse");
+    let store = open(dir.path());
+    store.append(&minutes(&id, 0, 5_000)).unwrap();
+    store.settle().unwrap();
+    store.close();
+    for round in 1..4 {
+        open(dir.path()).close();
+        let logs: Vec<_> = fs::read_dir(dir.path().join("db/metadata"))
+            .unwrap()
+            .map(|entry| entry.unwrap().path())
+            .filter(|path| path.file_name().unwrap().to_str().unwrap().starts_with("log_"))
+            .collect();
+        assert_eq!(logs.len(), 1);
+        assert_eq!(fs::metadata(&logs[0]).unwrap().len(), 0, "nothing was written: just begun");
+        fs::remove_file(&logs[0]).unwrap();
+        let store = open(dir.path());
+        store.append(&minutes(&unit("bakery"), round * 10, 10)).unwrap();
+        store.close();
+        let store = open(dir.path());
+        assert_eq!((all(&store, &id).len(), store.count(&unit("bakery"))), (5_000, 10 * round as u64));
+        // Its log is empty again.
+        store.close();
+    }
+}
+
 #[test]
 fn a_store_is_shared_between_threads() {
     fn shared<T: Send + Sync>() {}

@@ -10,6 +10,10 @@
 //! - After a flush that failed, the next one waits for ever for the one before. So after the first error nothing of
 //!   sled is called again, and its handles are leaked rather than dropped: see `Disk::stop`. As that needs a new
 //!   process, a commit first asks whether there is room ([`FREE_BYTES_LEAST`]).
+//! - Its recovery merges snapshot and logs of its metadata into a new snapshot, removes both, and only then begins a new
+//!   log. Killed in between, it leaves a snapshot and no log; the next recovery then writes a snapshot of the **same**
+//!   number and removes it as the old one. That process works, and the next finds only what was changed since: trees
+//!   without their first leaf, or an empty database. So before opening, `ensure_log` makes sure that there is a log.
 //! - `apply_batch` leaves emptied leaves behind for ever; single removals give them back.
 //! - Each leaf written lies in the file of its size class, and each such file is synced: few changed leaves, few syncs.
 
@@ -156,6 +160,7 @@ impl Disk {
         if free_bytes(path.parent().unwrap_or(path))? < FREE_BYTES_FLOOR {
             reserve.give_up();
         }
+        ensure_log(&path.join("metadata")).map_err(StoreError::io("prepare", path))?;
         let mut config = sled::Config::new().path(path).cache_capacity_bytes(cache_bytes).flush_every_ms(None);
         config.target_heap_file_fill_ratio = FILL_RATIO;
         let damaged = |why: String| StoreError::Damaged { path: path.to_owned(), why };
@@ -327,6 +332,31 @@ impl Drop for Disk {
             self.stop(&io::Error::other("a panic"));
         }
     }
+}
+
+/// Begins an empty metadata log if there is a snapshot and no log after it: see the notes at the top.
+fn ensure_log(metadata: &Path) -> io::Result<()> {
+    let entries = match std::fs::read_dir(metadata) {
+        Ok(entries) => entries,
+        // A new database, or one that is not there at all.
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(()),
+        Err(error) => return Err(error),
+    };
+    let (mut snapshot, mut log) = (None, None);
+    for entry in entries {
+        let name = entry?.file_name();
+        let number = |prefix: &str| u64::from_str_radix(name.to_str()?.strip_prefix(prefix)?, 16).ok();
+        snapshot = snapshot.max(number("snapshot_"));
+        log = log.max(number("log_"));
+    }
+    if let Some(snapshot) = snapshot
+        && log.is_none_or(|log| log <= snapshot)
+    {
+        tracing::warn!("an opening of the store was cut short; it goes on");
+        std::fs::File::create(metadata.join(format!("log_{:016x}", snapshot + 1)))?.sync_all()?;
+        std::fs::File::open(metadata)?.sync_all()?;
+    }
+    Ok(())
 }
 
 fn own(entry: io::Result<(sled::InlineArray, sled::InlineArray)>) -> io::Result<Entry> {

@@ -26,7 +26,9 @@ impl Store {
     /// rolled up yet stay until it is. The space of what goes is given back to the file system as the files shrink.
     pub fn trim(&self, keep: &Keep, now: Timestamp, days_at_most: usize) -> Result<Trimmed, StoreError> {
         let mut trimmed = Trimmed::default();
-        for number in 0..self.series().unit_count() {
+        // Not in the head of the loop, where the lock would last as long as the loop.
+        let units = self.series().unit_count();
+        for number in 0..units {
             let left = days_at_most.saturating_sub(trimmed.raw + trimmed.hours + trimmed.days);
             if left == 0 {
                 trimmed.more = true;
@@ -46,7 +48,8 @@ impl Store {
         trimmed: &mut Trimmed,
     ) -> Result<(), StoreError> {
         let mut disk = self.disk();
-        if self.series().id(number).is_none_or(|id| self.series().known(id).is_none()) {
+        let id = self.series().id(number).cloned();
+        if id.is_none_or(|id| self.series().known(&id).is_none()) {
             return Ok(());
         }
         let mut commit = Commit::default();

@@ -244,9 +244,7 @@ fn request(port: u16, method: &str, path: &str, body: &str) {
 
 /// The most memory a process has held, MB.
 fn peak_mb(pid: u32) -> f64 {
-    let status = fs::read_to_string(format!("/proc/{pid}/status")).expect("a running process");
-    let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:")).expect("its peak");
-    line.trim().trim_end_matches(" kB").parse::<f64>().expect("a number") / 1_024.0
+    super::intake::memory_mb(pid, "VmHWM:")
 }
 
 /// Bytes of disk, as `du` counts them.

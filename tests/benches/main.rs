@@ -8,6 +8,7 @@
 #[cfg(feature = "beside")]
 mod beside;
 mod decode;
+mod fleet;
 mod intake;
 mod store;
 mod study;
@@ -40,6 +41,7 @@ fn main() {
         ("study", || Ok(study::run())),
         ("intake", intake::run),
         ("store", || Ok(store::run())),
+        ("fleet", fleet::run),
         #[cfg(feature = "beside")]
         ("beside", beside::run),
     ];

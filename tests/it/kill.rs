@@ -76,7 +76,6 @@ pub fn open(path: &Path) -> Store {
 }
 
 #[test]
-#[expect(clippy::print_stderr, reason = "a long run says what it counted")]
 fn nothing_acknowledged_is_lost_and_nothing_is_twice() {
     let kills = times("FADELINE_KILLS", KILLS);
     let dir = tempfile::tempdir().unwrap();
@@ -102,9 +101,9 @@ fn nothing_acknowledged_is_lost_and_nothing_is_twice() {
         }
         // Every other time the next kill may come while it still starts.
         if kill % 2 == 0 {
-            daemon.restart()
+            daemon.restart();
         } else {
-            daemon.start_again()
+            daemon.start_again();
         }
         publisher.join().unwrap();
     }

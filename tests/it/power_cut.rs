@@ -108,7 +108,6 @@ impl Drop for Appender {
 }
 
 #[test]
-#[expect(clippy::print_stderr, reason = "says why it did nothing, and a long run what it counted")]
 fn what_was_acknowledged_survives_the_power() {
     let dir = tempfile::tempdir().unwrap();
     let image = dir.path().join("image");

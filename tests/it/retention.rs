@@ -12,13 +12,23 @@ use fadeline::store::settings::{Keep, StoreSettings};
 
 use super::kill::id;
 
-const DAYS: i64 = 400;
-const UNITS: i64 = 8;
+const DAYS: i64 = 200;
+const UNITS: i64 = 4;
+/// Readings of a unit in a day, one a minute.
+const OF_DAY: i64 = 1_440;
+/// Days that readings are kept here, and their flow.
+const KEPT: i64 = 50;
+const FLOW_KEPT: i64 = 15;
 const START: i64 = 1_735_689_600_000;
 
 fn reading(unit: i64, n: i64) -> (UnitId, Reading) {
-    let noise = |salt: i64| ((n * 7_919 + unit * 104_729 + salt) % 1_009) as f64;
-    let reading = Reading::new(Timestamp::from_millis(START + n * 10 * MINUTE))
+    // The mixing of SplitMix64: what repeats would compress to nothing.
+    let noise = |salt: i64| {
+        let mixed = (n as u64 * 64 + unit as u64 * 4 + salt as u64).wrapping_mul(0x9e37_79b9_7f4a_7c15);
+        let mixed = (mixed ^ mixed >> 30).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        (mixed >> 40) as f64 % 1_009.0
+    };
+    let reading = Reading::new(Timestamp::from_millis(START + n * MINUTE))
         .with(Channel::Intensity, 20.0 + noise(1) / 100.0)
         .with(Channel::Flow, noise(2) / 10.0);
     (id(unit), reading)
@@ -36,17 +46,16 @@ fn on_disk(path: &Path) -> u64 {
 }
 
 #[test]
-#[expect(clippy::print_stderr, reason = "says what it measured")]
 fn old_readings_go_roll_ups_stay_and_the_disk_gets_its_space_back() {
     let dir = tempfile::tempdir().unwrap();
     let store = open(dir.path());
     for unit in 0..UNITS {
-        let rows: Vec<_> = (0..DAYS * 144).map(|n| reading(unit, n)).collect();
+        let rows: Vec<_> = (0..DAYS * OF_DAY).map(|n| reading(unit, n)).collect();
         store.load(&rows).unwrap();
     }
     let now = Timestamp::from_millis(START + DAYS * DAY);
-    let mut keep = Keep { raw: [Some(100); CHANNELS], ..Keep::default() };
-    keep.raw[Channel::Flow as usize] = Some(30);
+    let mut keep = Keep { raw: [Some(KEPT as u32); CHANNELS], ..Keep::default() };
+    keep.raw[Channel::Flow as usize] = Some(FLOW_KEPT as u32);
     // Nothing goes that is not rolled up.
     assert_eq!(store.trim(&keep, now, 1_000).unwrap().raw, 0);
     for unit in 0..UNITS {
@@ -69,26 +78,26 @@ fn old_readings_go_roll_ups_stay_and_the_disk_gets_its_space_back() {
     }
     // A snapshot from before still has everything.
     let old: usize = snapshot.days(&id(0), Timestamp::MIN, Timestamp::MAX).map(|day| day.unwrap().len()).sum();
-    assert_eq!(old as i64, DAYS * 144);
+    assert_eq!(old as i64, DAYS * OF_DAY);
     drop(snapshot);
     let after = on_disk(&dir.path().join("store/db"));
     eprintln!("{raw} unit-days in {steps} steps: {before} bytes on disk before, {after} after");
-    assert_eq!(raw as i64, UNITS * (DAYS - 30), "whole days, and the flow of those that stay");
+    assert_eq!(raw as i64, UNITS * (DAYS - FLOW_KEPT), "whole days, and the flow of those that stay");
     assert!(after < before / 2, "{before} bytes, then {after}");
     let check = |store: &Store| {
         for unit in 0..UNITS {
-            let expected: Vec<Reading> = ((DAYS - 100) * 144..DAYS * 144)
+            let expected: Vec<Reading> = ((DAYS - KEPT) * OF_DAY..DAYS * OF_DAY)
                 .map(|n| {
                     let mut row = reading(unit, n).1;
-                    if n < (DAYS - 30) * 144 {
+                    if n < (DAYS - FLOW_KEPT) * OF_DAY {
                         row.clear(Channel::Flow);
                     }
                     row
                 })
                 .collect();
             assert_eq!(store.readings(&id(unit), Timestamp::MIN, Timestamp::MAX).unwrap(), expected);
-            assert_eq!(store.count(&id(unit)), 100 * 144);
-            assert_eq!(store.whole_from(&id(unit)), Some(now.plus_millis(-30 * DAY)));
+            assert_eq!(store.count(&id(unit)), (KEPT * OF_DAY) as u64);
+            assert_eq!(store.whole_from(&id(unit)), Some(now.plus_millis(-FLOW_KEPT * DAY)));
         }
         assert_eq!(store.hours(&id(0), Timestamp::MIN, Timestamp::MAX).unwrap(), hours);
         assert!(store.verify(|_| ()).unwrap().is_sound());
@@ -109,11 +118,11 @@ fn old_readings_go_roll_ups_stay_and_the_disk_gets_its_space_back() {
 
 fn hours_go_when_they_are_to(store: &Store, now: Timestamp) {
     let mut keep = Keep { raw: [None; CHANNELS], ..Keep::default() };
-    keep.hours = [Some(200); CHANNELS];
+    keep.hours = [Some(KEPT as u32); CHANNELS];
     keep.hours[Channel::Intensity as usize] = None;
     store.trim(&keep, now, 64).unwrap();
     let hours = store.hours(&id(0), Timestamp::MIN, Timestamp::MAX).unwrap();
     assert_eq!(hours.len() as i64, DAYS * 24);
     let with_flow = hours.iter().filter(|hour| hour.get(Channel::Flow).is_some()).count();
-    assert_eq!(with_flow as i64, 200 * 24);
+    assert_eq!(with_flow as i64, KEPT * 24);
 }

@@ -34,7 +34,6 @@ fn resident_kb(pid: u32) -> u64 {
 }
 
 #[test]
-#[expect(clippy::print_stderr, reason = "a long run says what it measured")]
 fn memory_stays_flat_and_every_reading_is_there() {
     let units = times("FADELINE_SOAK_UNITS", 10) as i64;
     let days = times("FADELINE_SOAK_DAYS", 40) as i64;
