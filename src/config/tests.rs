@@ -189,7 +189,7 @@ fn a_minimal_config_has_the_documented_defaults() {
     assert_eq!((broker.host.as_str(), broker.port), ("localhost", 1883));
     assert_eq!(broker.client_id, "fadeline");
     assert_eq!(broker.session_expiry, Duration::from_secs(7 * 24 * 3_600));
-    assert_eq!((broker.keep_alive, broker.max_packet), (Duration::from_secs(30), 1 << 20));
+    assert_eq!((broker.keep_alive, broker.max_packet), (Duration::from_secs(30), 16 << 20));
     assert_eq!((&broker.tls, &broker.login), (&None, &None));
     assert_eq!(config.sources, [Source::contract("fadeline")]);
     assert_eq!(config.store.path, Path::new("/var/lib/fadeline"));

@@ -213,6 +213,11 @@ impl Intake {
             let loud = self.tally.refuse(&sender, refusal, at);
             if loud {
                 tracing::warn!(sender, topic = message.topic, reason = reason.name(), "refused: {}", refusal.first);
+                if self.tally.falls_silent() {
+                    tracing::warn!(
+                        "too much is refused to log it all; the health topic counts it, more words in an hour"
+                    );
+                }
             }
             if reason == Reason::UnknownUnit {
                 unit.iter().for_each(|unit| self.tally.stranger(unit.clone(), at));

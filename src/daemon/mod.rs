@@ -4,6 +4,7 @@
 //! beside it and reports back.
 
 pub mod assess;
+pub mod bulk;
 pub mod intake;
 pub mod outbox;
 pub mod records;
@@ -90,6 +91,7 @@ pub struct Daemon {
     retain: JoinHandle<()>,
     asks: (mpsc::Sender<Ask>, mpsc::Receiver<Ask>),
     answered: (mpsc::UnboundedSender<Vec<UnitId>>, mpsc::UnboundedReceiver<Vec<UnitId>>),
+    imported: mpsc::UnboundedReceiver<bulk::Changed>,
     jobs: VecDeque<UnitId>,
     job: Option<(UnitId, JoinHandle<Assessed>)>,
     web: (oneshot::Sender<()>, JoinHandle<()>),
@@ -126,7 +128,11 @@ impl Daemon {
         let intake = tokio::spawn(Intake::new(Arc::clone(&store), &config).run(arrived, reported));
         let retain = tokio::spawn(retain::run(Arc::clone(&store), config.keep));
         let asks = mpsc::channel(ASKS_MAX);
-        let web = serve(socket, asks.0.clone());
+        let (changed, imported) = mpsc::unbounded_channel();
+        let ids = config.units.iter().map(|spec| spec.id.clone());
+        let stock = Arc::new(bulk::Stock::new(Arc::clone(&store), ids, Some(changed)));
+        let routes = web::server::router(asks.0.clone()).merge(web::bulk::router(stock));
+        let web = serve(socket, routes);
         let mut constants = Constants::default();
         constants.forecast.lead_days = config.lead_days;
         let bare = embedded.is_some_and(|running| running.v311.is_some());
@@ -148,6 +154,7 @@ impl Daemon {
             retain,
             asks,
             answered: mpsc::unbounded_channel(),
+            imported,
             jobs: VecDeque::new(),
             job: None,
             web,
@@ -193,6 +200,7 @@ impl Daemon {
                 }
                 Some(ask) = self.asks.1.recv() => self.answer(ask),
                 Some(units) = self.answered.1.recv() => self.serviced(&units),
+                Some(changed) = self.imported.recv() => self.imported(changed),
                 done = finished(&mut self.job) => self.assessed(done),
             }
             self.work();
@@ -260,11 +268,16 @@ impl Daemon {
             Report::Stored(Batch { tokens, readings, serviced, answers, tally }) => {
                 tokens.into_iter().for_each(|token| self.session.ack(token));
                 self.stored.send_replace(tally.messages);
+                let new_reason = tally.refused.len() > self.tally.refused.len();
                 self.tally = tally;
                 self.health.last_flush = Some(clock::now());
-                if self.health.store_fault.take().is_some() {
+                let recovered = self.health.store_fault.take().is_some();
+                if recovered {
                     tracing::info!("the store can be written again");
                     self.say_store_alert(None);
+                }
+                // Whoever sets a sender up looks here for what it does wrong.
+                if recovered || new_reason {
                     self.say_health();
                 }
                 for (unit, readings) in readings {
@@ -291,6 +304,14 @@ impl Daemon {
                 Err(error) => tracing::error!(%unit, "the logbook cannot be read: {error}"),
             }
         }
+    }
+
+    /// Tells the engine of what an import has brought.
+    fn imported(&mut self, changed: bulk::Changed) {
+        for (unit, readings) in changed.readings {
+            self.decide(Event::Stored { unit, readings });
+        }
+        self.serviced(&changed.serviced);
     }
 
     fn answer(&mut self, ask: Ask) {
@@ -421,14 +442,14 @@ impl Daemon {
     }
 }
 
-fn serve(socket: LocalSocket, asks: mpsc::Sender<Ask>) -> (oneshot::Sender<()>, JoinHandle<()>) {
+fn serve(socket: LocalSocket, routes: axum::Router) -> (oneshot::Sender<()>, JoinHandle<()>) {
     let (stop, stopped) = oneshot::channel::<()>();
     let serving = tokio::spawn(async move {
         let stopped = async move {
             // Sent or dropped: both mean stop.
             let _either = stopped.await;
         };
-        if let Err(error) = web::server::serve(socket, asks, stopped).await {
+        if let Err(error) = web::server::serve_routes(socket, routes, stopped).await {
             tracing::error!("the local interface has failed: {error}");
         }
     });

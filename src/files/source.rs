@@ -12,10 +12,10 @@ pub const BYTES_MAX: u64 = 1 << 30;
 
 /// So many bytes at the beginning show whether it is text.
 const LOOKED_AT: usize = 4096;
-const GZIP_MAGIC: &[u8] = &[0x1f, 0x8b];
-const ZSTD_MAGIC: &[u8] = &[0x28, 0xb5, 0x2f, 0xfd];
+pub(super) const GZIP_MAGIC: &[u8] = &[0x1f, 0x8b];
+pub(super) const ZSTD_MAGIC: &[u8] = &[0x28, 0xb5, 0x2f, 0xfd];
 const ZIP_MAGIC: &[u8] = b"PK\x03\x04";
-const UTF8_BOM: &[u8] = &[0xef, 0xbb, 0xbf];
+pub(super) const UTF8_BOM: &[u8] = &[0xef, 0xbb, 0xbf];
 
 /// The unpacked contents of a file, and the name to call it by in messages.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -84,7 +84,7 @@ fn is_control(byte: u8) -> bool {
     byte < b' ' && !matches!(byte, b'\t' | b'\n' | b'\r' | 0x0c)
 }
 
-fn check_is_text(name: &str, bytes: &[u8]) -> Result<(), FileError> {
+pub(super) fn check_is_text(name: &str, bytes: &[u8]) -> Result<(), FileError> {
     let why = if bytes.starts_with(ZIP_MAGIC) {
         "is a zip archive or a spreadsheet; save the table as CSV"
     } else if bytes.starts_with(&[0xff, 0xfe]) || bytes.starts_with(&[0xfe, 0xff]) {

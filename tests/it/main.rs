@@ -2,12 +2,14 @@
 
 #![expect(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
 
+mod backup;
 mod broker;
 mod cli;
 mod daemon;
 mod demo;
 mod detect;
 mod disk_full;
+mod export;
 mod files;
 mod grade;
 mod heron_bight;
