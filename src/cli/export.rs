@@ -86,7 +86,7 @@ impl Format {
 /// What the sections are written to.
 enum Out {
     Readings(ReadingsOut<OutFile>),
-    Log(LogOut<OutFile>),
+    Log(Box<LogOut<OutFile>>),
 }
 
 /// Exports.
@@ -201,7 +201,7 @@ impl Export<'_> {
         let Some(out) = self.begin.take() else { return Ok(()) };
         let several = self.wanted.of.as_deref().is_none_or(|of| !of.contains('/'));
         let begun = match self.format {
-            Format::Csv if self.wanted.logbook => LogOut::new(out, several).map(Out::Log),
+            Format::Csv if self.wanted.logbook => LogOut::new(out, several).map(|out| Out::Log(Box::new(out))),
             Format::Csv => ReadingsOut::csv(out, several).map(Out::Readings),
             Format::Senml => ReadingsOut::senml(out).map(Out::Readings),
             Format::Parquet => ReadingsOut::parquet(out).map(Out::Readings),

@@ -1,5 +1,6 @@
 //! Payloads as senders really send them: `fixtures/payloads/good` and `bad`, each with the outcome it must have.
 
+use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -129,6 +130,31 @@ fn wrong_payloads(now: Timestamp) -> Vec<(&'static str, Vec<u8>)> {
     ]
 }
 
+/// Every mistake three times, good messages between them, and a crowd of strangers; with what must be counted.
+fn good_and_bad(now: Timestamp) -> (Vec<(String, Vec<u8>)>, BTreeMap<String, u64>) {
+    let mut messages = Vec::new();
+    let mut counts = BTreeMap::new();
+    for (reason, payload) in wrong_payloads(now) {
+        messages.extend(std::iter::repeat_n((BOATHOUSE.to_owned(), payload), 3));
+        *counts.entry(reason.to_owned()).or_default() += 3;
+    }
+    // A time of any zone is good, and so is one without a time: it is live.
+    let zoned = format!(r#"{{"time":"{}","intensity":19.5}}"#, "2026-03-01T08:00:00+02:00");
+    messages.push((BOATHOUSE.to_owned(), zoned.into_bytes()));
+    messages.push((BOATHOUSE.to_owned(), b"21.25".to_vec()));
+    messages.extend((0..3_000).map(|n| (format!("fadeline/in/stranger/unit-{n}"), b"20".to_vec())));
+    counts.insert("unknown-unit".to_owned(), 3_000);
+    // The last one is wrong in a way of its own: then the health topic tells of all before it.
+    messages.push(("fadeline/in/Heron Bight/boathouse".to_owned(), b"20".to_vec()));
+    counts.insert("bad-topic".to_owned(), 1);
+    (messages, counts)
+}
+
+fn refused(health: &serde_json::Value) -> BTreeMap<String, u64> {
+    let reasons = health["refused"].as_object().unwrap();
+    reasons.iter().map(|(reason, count)| (reason.clone(), count.as_u64().unwrap())).collect()
+}
+
 /// With a real broker and the real program: counted by reason, logged once, on the health topic, the good kept.
 #[test]
 fn whatever_is_sent_is_counted_and_logged_once_and_the_good_is_kept() {
@@ -162,40 +188,14 @@ fn whatever_is_sent_is_counted_and_logged_once_and_the_good_is_kept() {
     publish(&["-f", huge.to_str().unwrap()]);
     let before = health(&|health| health["refused"]["too-large"] == 1);
 
-    let now = fadeline::clock::now();
-    let wrong = wrong_payloads(now);
-    let mut messages = Vec::new();
-    let mut counts = std::collections::BTreeMap::new();
-    for (reason, payload) in &wrong {
-        for _ in 0..3 {
-            messages.push((BOATHOUSE.to_owned(), payload.clone()));
-            *counts.entry(*reason).or_default() += 1;
-        }
-    }
-    // A time of any zone is good, and so is one without a time: it is live.
-    let zoned = format!(r#"{{"time":"{}","intensity":19.5}}"#, "2026-03-01T08:00:00+02:00");
-    messages.push((BOATHOUSE.to_owned(), zoned.into_bytes()));
-    messages.push((BOATHOUSE.to_owned(), b"21.25".to_vec()));
-    for n in 0..3_000 {
-        messages.push((format!("fadeline/in/stranger/unit-{n}"), b"20".to_vec()));
-    }
-    counts.insert("unknown-unit", 3_000);
-    // The last one is wrong in a way of its own: then the health topic tells of all before it.
-    messages.push(("fadeline/in/Heron Bight/boathouse".to_owned(), b"20".to_vec()));
-    counts.insert("bad-topic", 1);
+    let (messages, counts) = good_and_bad(fadeline::clock::now());
     publish_all(port, "sender", messages);
 
     let health = health(&|health| health["refused"]["bad-topic"] == 1);
-    let refused = |health: &serde_json::Value| -> std::collections::BTreeMap<String, u64> {
-        let reasons = health["refused"].as_object().unwrap();
-        reasons.iter().map(|(reason, count)| (reason.clone(), count.as_u64().unwrap())).collect()
-    };
     let mut found = refused(&health);
     for (reason, count) in refused(&before) {
         assert!(found.remove(&reason).unwrap() >= count, "{reason}");
     }
-    let counts: std::collections::BTreeMap<String, u64> =
-        counts.into_iter().map(|(reason, count)| (reason.to_owned(), count)).collect();
     assert_eq!(found, counts, "{}", daemon.log());
     assert_eq!(health["units"], 1);
     let Answer::Unknown(unknown) = daemon.ask(&Query::Unknown) else { panic!() };
@@ -211,6 +211,6 @@ fn whatever_is_sent_is_counted_and_logged_once_and_the_good_is_kept() {
     let Answer::Trend(trend) = daemon.ask(&Query::Trend { unit: "heron-bight/boathouse".parse().unwrap() }) else {
         panic!()
     };
-    let readings: u32 = trend.days.iter().map(|day| day.readings as u32).sum();
+    let readings: u32 = trend.days.iter().map(|day| day.readings).sum();
     assert_eq!(readings, 3, "the good one of the packs, the zoned and the live one");
 }

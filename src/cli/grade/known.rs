@@ -143,9 +143,8 @@ pub fn grade_folder(
         ),
         episodes: Some(truth.episodes.iter().map(|e| (e.from, e.to, e.depth_percent)).collect()),
     };
-    let lit = |day: Option<Date>| day.is_some_and(|day| truth.day(day).is_some());
-    let end = |reading: Option<&Reading>| reading.map(|reading| reading.at.date_in(&spec.zone));
-    if !readings.is_empty() && !(lit(end(readings.first())) && lit(end(readings.last()))) {
+    let lit = |reading: &Reading| truth.day(reading.at.date_in(&spec.zone)).is_some();
+    if !readings.first().into_iter().chain(readings.last()).all(lit) {
         let says = format!(
             "{}: its {TRUTH} does not cover the days of its readings; write both again, together",
             folder.display()
