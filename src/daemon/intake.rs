@@ -213,9 +213,10 @@ impl Intake {
             let loud = self.tally.refuse(&sender, refusal, at);
             if loud {
                 tracing::warn!(sender, topic = message.topic, reason = reason.name(), "refused: {}", refusal.first);
-                if self.tally.falls_silent() {
+                if self.tally.falls_silent(reason) {
                     tracing::warn!(
-                        "too much is refused to log it all; the health topic counts it, more words in an hour"
+                        reason = reason.name(),
+                        "refused too often to log it all; the health topic counts it, more words in an hour"
                     );
                 }
             }

@@ -11,8 +11,9 @@ use crate::query::UnknownUnit;
 pub const UNKNOWN_UNITS_MAX: usize = 1_000;
 /// A refusal is logged at most once in this long for one sender and reason.
 pub const LOG_EVERY: i64 = HOUR;
-/// And at most so many lines in that time for all senders together: one client can publish to thousands of topics.
-pub const LINES_MAX: usize = 200;
+/// And at most so many lines in that time for one reason, all senders together: one client can publish to thousands of
+/// topics. For each reason, so that a crowd of strangers hides no other mistake.
+pub const LINES_MAX: usize = 100;
 
 /// Counts since the daemon started.
 #[derive(Clone, Debug, Default)]
@@ -25,8 +26,8 @@ pub struct Tally {
     pub refused: BTreeMap<Reason, u64>,
     unknown: BTreeMap<UnitId, (u64, Timestamp)>,
     logged: BTreeMap<(String, Reason), Timestamp>,
-    /// When the lines of the running hour began to be counted, and how many there were.
-    hour: (Timestamp, usize),
+    /// When the lines of the running hour began to be counted, and how many there were for each reason.
+    hour: (Timestamp, BTreeMap<Reason, usize>),
 }
 
 impl Tally {
@@ -40,20 +41,21 @@ impl Tally {
             return false;
         }
         if !recent(self.hour.0) {
-            self.hour = (now, 0);
+            self.hour = (now, BTreeMap::new());
             self.logged.retain(|_, logged| recent(*logged));
         }
-        if self.hour.1 >= LINES_MAX {
+        let lines = self.hour.1.entry(reason).or_default();
+        if *lines >= LINES_MAX {
             return false;
         }
-        self.hour.1 += 1;
+        *lines += 1;
         self.logged.insert(key, now);
         true
     }
 
-    /// Whether the last line was the last one of its hour.
-    pub fn falls_silent(&self) -> bool {
-        self.hour.1 >= LINES_MAX
+    /// Whether the last line about this reason was the last one of its hour.
+    pub fn falls_silent(&self, reason: Reason) -> bool {
+        self.hour.1.get(&reason).is_some_and(|lines| *lines >= LINES_MAX)
     }
 
     /// Remembers that a unit that is not in the config has sent something.
@@ -116,10 +118,12 @@ mod tests {
         let refused = Refused { first: Refusal::TooLarge { bytes: 9 }, count: 1 };
         let now = Timestamp::from_secs(1_800_000_000);
         let loud = |tally: &mut Tally, now| (0..3_000).filter(|n| tally.refuse(&n.to_string(), &refused, now)).count();
-        assert_eq!((loud(&mut tally, now), tally.falls_silent()), (LINES_MAX, true));
+        assert_eq!((loud(&mut tally, now), tally.falls_silent(refused.first.reason())), (LINES_MAX, true));
         assert_eq!(loud(&mut tally, now.plus_millis(LOG_EVERY - 1)), 0);
         assert_eq!(loud(&mut tally, now.plus_millis(LOG_EVERY)), LINES_MAX);
         assert_eq!((tally.logged.len(), tally.by_reason().values().sum::<u64>()), (LINES_MAX, 9_000));
+        let other = Refused { first: Refusal::TooDeep { depth: 99 }, count: 1 };
+        assert!(tally.refuse("late", &other, now.plus_millis(LOG_EVERY)), "no crowd hides another mistake");
     }
 
     #[test]
