@@ -130,8 +130,11 @@ fn wrong_payloads(now: Timestamp) -> Vec<(&'static str, Vec<u8>)> {
     ]
 }
 
+/// Refusals by the reason's name.
+type Counts = BTreeMap<String, u64>;
+
 /// Every mistake three times, good messages between them, and a crowd of strangers; with what must be counted.
-fn good_and_bad(now: Timestamp) -> (Vec<(String, Vec<u8>)>, BTreeMap<String, u64>) {
+fn good_and_bad(now: Timestamp) -> (Vec<(String, Vec<u8>)>, Counts) {
     let mut messages = Vec::new();
     let mut counts = BTreeMap::new();
     for (reason, payload) in wrong_payloads(now) {
@@ -150,7 +153,7 @@ fn good_and_bad(now: Timestamp) -> (Vec<(String, Vec<u8>)>, BTreeMap<String, u64
     (messages, counts)
 }
 
-fn refused(health: &serde_json::Value) -> BTreeMap<String, u64> {
+fn refused(health: &serde_json::Value) -> Counts {
     let reasons = health["refused"].as_object().unwrap();
     reasons.iter().map(|(reason, count)| (reason.clone(), count.as_u64().unwrap())).collect()
 }
