@@ -4,6 +4,7 @@
 
 pub mod alert; // PURE: which alerts a unit has, and their life
 pub mod analysis; // PURE: readings -> days -> causes, dates, verdict
+pub mod archive; // PURE: the form of backups, and of what export and import move
 pub mod cli; // one file for each command
 pub mod clock; // the only reader of the clock
 pub mod config; // TOML -> checked config, every mistake at once

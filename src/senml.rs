@@ -216,12 +216,35 @@ pub enum PackError {
 /// # Errors
 /// A pack that may not be used at all, see [`PackError`]. Records that cannot be used are in [`Pack::faults`].
 pub fn resolve(payload: &str, now: Timestamp) -> Result<Pack<'_>, PackError> {
+    resolve_part(payload, now, &mut Bases::default())
+}
+
+/// The base fields in force at some place of a pack, for packs that are resolved in parts.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Bases {
+    /// Records before this place.
+    pub place: usize,
+    name: String,
+    time: f64,
+    unit: Option<String>,
+    value: f64,
+    sum: f64,
+    version: Option<f64>,
+}
+
+/// Resolves some records of a pack, written as a pack of their own, that follow those `bases` is from. Records of a
+/// part are in time order, parts need not be.
+///
+/// # Errors
+/// As [`resolve`].
+pub fn resolve_part<'a>(payload: &'a str, now: Timestamp, bases: &mut Bases) -> Result<Pack<'a>, PackError> {
     let mut json = serde_json::Deserializer::from_str(payload);
     let outcome = json
-        .deserialize_any(PackVisitor { resolver: Resolver::new(now) })
+        .deserialize_any(PackVisitor { resolver: Resolver::new(now, bases.clone()) })
         .and_then(|outcome| json.end().map(|()| outcome))
         .map_err(|error| JsonError::new(&error, payload))?;
-    let mut pack = outcome?;
+    let (mut pack, after) = outcome?;
+    *bases = after;
     if !pack.records.is_sorted_by_key(|record| record.at) {
         pack.records.sort_by_key(|record| record.at);
     }
@@ -358,7 +381,7 @@ struct PackVisitor<'a> {
     resolver: Resolver<'a>,
 }
 
-type Outcome<'a> = Result<Pack<'a>, PackError>;
+type Outcome<'a> = Result<(Pack<'a>, Bases), PackError>;
 
 impl<'de> Visitor<'de> for PackVisitor<'de> {
     type Value = Outcome<'de>;
@@ -375,7 +398,7 @@ impl<'de> Visitor<'de> for PackVisitor<'de> {
                 refused = self.resolver.take(raw).err();
             }
         }
-        Ok(refused.map_or(Ok(self.resolver.pack), Err))
+        Ok(refused.map_or_else(|| Ok(self.resolver.finish()), Err))
     }
 
     fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<Self::Value, A::Error> {
@@ -422,18 +445,31 @@ struct Resolver<'a> {
 }
 
 impl<'a> Resolver<'a> {
-    fn new(now: Timestamp) -> Self {
+    fn new(now: Timestamp, bases: Bases) -> Self {
         Self {
             now,
-            place: 0,
-            base_name: Cow::Borrowed(""),
-            base_time: 0.0,
-            base_unit: None,
-            base_value: 0.0,
-            base_sum: 0.0,
-            version: None,
+            place: bases.place,
+            base_name: Cow::Owned(bases.name),
+            base_time: bases.time,
+            base_unit: bases.unit.map(Cow::Owned),
+            base_value: bases.value,
+            base_sum: bases.sum,
+            version: bases.version,
             pack: Pack::default(),
         }
+    }
+
+    fn finish(self) -> (Pack<'a>, Bases) {
+        let bases = Bases {
+            place: self.place,
+            name: self.base_name.into_owned(),
+            time: self.base_time,
+            unit: self.base_unit.map(Cow::into_owned),
+            value: self.base_value,
+            sum: self.base_sum,
+            version: self.version,
+        };
+        (self.pack, bases)
     }
 
     fn take(&mut self, mut raw: Raw<'a>) -> Result<(), PackError> {

@@ -156,7 +156,10 @@ impl Answer {
             verdict: Verdict {
                 cause: VerdictCause::Unsettled,
                 probability: None,
-                says: format!("Learning: {days} days of usable readings, needs {needs}."),
+                says: format!(
+                    "Learning: {days} {} of usable readings, needs {needs}.",
+                    if days == 1 { "day" } else { "days" }
+                ),
                 settle_with: None,
             },
             events: None,

@@ -4,8 +4,13 @@
 //! the course without its dips. What lies deeper under it than the noise and the least depth, and comes back by
 //! itself, is an episode; one that has not come back by the last reading is unfinished.
 
+mod pace;
+
+use std::ops::Range;
+
 use jiff::civil::Date;
 
+use super::contrast::Windows;
 use super::level::{Edge, Level};
 use super::quarters::{PER_DAY, Quarters};
 use crate::domain::assessment::Episode;
@@ -18,6 +23,8 @@ pub struct EpisodeConstants {
     pub least_depth: f64,
     /// But at least this many standard deviations of a quarter; 2 to 10. Ours: one false alarm in years.
     pub least_sds: f64,
+    /// The same between resets that lie close together, where what is left of the pace looks like a dip; 2 to 10. Tuned.
+    pub least_sds_own_pace: f64,
     /// An episode begins and ends where it is this share of its deepest; 0 to 1. Ours.
     pub edge_share: f64,
     /// But not under this many standard deviations; 0 to 5. Ours: under it, noise would stretch it.
@@ -28,6 +35,9 @@ pub struct EpisodeConstants {
     pub join_quarters: usize,
     /// What the slow part of the noise keeps from one day to the next; 0 to 1. As in the search for steps.
     pub keeps_per_day: f64,
+    /// Between resets no further apart than this the course is held to fall at its own pace; days, 20 to 120. Ours: in
+    /// longer intervals the pace of the weeks around says as much.
+    pub own_pace_days: usize,
 }
 
 impl Default for EpisodeConstants {
@@ -35,11 +45,13 @@ impl Default for EpisodeConstants {
         Self {
             least_depth: 0.03,
             least_sds: 3.5,
+            least_sds_own_pace: 4.5,
             edge_share: 0.15,
             edge_sds: 1.5,
             longest_days: 17,
             join_quarters: 2,
             keeps_per_day: 0.85,
+            own_pace_days: 60,
         }
     }
 }
@@ -51,13 +63,15 @@ pub fn find(days: &[DaySummary], resets: &[Date], spec: &UnitSpec, c: &EpisodeCo
     let quarters = Quarters::with_water(days);
     let mut level = Level::new(&quarters.ln, c.keeps_per_day);
     let resets = take_out_resets(&mut level, &quarters, resets);
+    let short = pace::take_out(&mut level, &resets, c);
     let under = level.under_closing(c.longest_days, true);
     let last = under.iter().rposition(Option::is_some).unwrap_or(0);
-    runs(&under, &level, c)
+    runs(&under, &level, &short, c)
         .into_iter()
         .filter_map(|run| {
             let unfinished = run.last + 1 >= last;
-            let served = resets.iter().any(|at| run.last.abs_diff(*at) <= PER_DAY && !unfinished);
+            let near = |at: &usize| run.last.abs_diff(*at) <= PER_DAY && run.deepest.abs_diff(*at) <= PER_DAY;
+            let served = resets.iter().any(near) && !unfinished;
             let room = if unfinished { level.noise.fall_unknown * c.longest_days as f64 } else { 0.0 };
             (!served && run.depth >= c.least_depth + room).then(|| Episode {
                 kind: Cause::WaterQuality,
@@ -78,7 +92,7 @@ fn take_out_resets(level: &mut Level, quarters: &Quarters, resets: &[Date]) -> V
         // The work was on this day or the one before.
         let first = (day * PER_DAY).saturating_sub(PER_DAY);
         let best = (first..(first + 2 * PER_DAY).min(level.values.len()))
-            .filter_map(|at| level.contrast(&level.values, at, 1, level.noise.window))
+            .filter_map(|at| level.contrast(&level.values, at, Windows::new(1, level.noise.window)))
             .max_by(|a, b| a.z.abs().total_cmp(&b.z.abs()));
         let Some(best) = best else { continue };
         let at = level.placed(&best);
@@ -94,10 +108,12 @@ fn take_out_resets(level: &mut Level, quarters: &Quarters, resets: &[Date]) -> V
 struct Run {
     first: usize,
     last: usize,
+    deepest: usize,
     depth: f64,
 }
 
-fn runs(under: &[Option<f64>], level: &Level, c: &EpisodeConstants) -> Vec<Run> {
+/// Dips that are deep enough; `short` are the intervals whose own pace was taken out.
+fn runs(under: &[Option<f64>], level: &Level, short: &[Range<usize>], c: &EpisodeConstants) -> Vec<Run> {
     let sd = level.noise.sd();
     let low = c.edge_sds * sd;
     let mut found: Vec<Run> = Vec::new();
@@ -106,12 +122,18 @@ fn runs(under: &[Option<f64>], level: &Level, c: &EpisodeConstants) -> Vec<Run> 
         match found.last_mut() {
             Some(run) if t - run.last <= c.join_quarters + 1 => {
                 run.last = t;
-                run.depth = run.depth.max(value);
+                if value > run.depth {
+                    (run.deepest, run.depth) = (t, value);
+                }
             }
-            _ => found.push(Run { first: t, last: t, depth: value }),
+            _ => found.push(Run { first: t, last: t, deepest: t, depth: value }),
         }
     }
-    found.retain(|run| run.depth >= c.least_depth.max(c.least_sds * sd));
+    found.retain(|run| {
+        let own_pace = short.iter().any(|span| span.contains(&run.deepest));
+        let sds = if own_pace { c.least_sds_own_pace } else { c.least_sds };
+        run.depth >= c.least_depth.max(sds * sd)
+    });
     for run in &mut found {
         let edge = c.edge_share * run.depth;
         let deep = |t: &usize| under[*t].is_some_and(|u| u >= edge);

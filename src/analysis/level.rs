@@ -1,9 +1,10 @@
 //! The level of a unit's course: without its usual fall, with its noise, and the contrasts that show where it steps.
 
-use std::collections::VecDeque;
 use std::ops::Range;
 
-use super::quarters::{PER_DAY, median, robust_sd};
+use super::closing::closing;
+use super::quarters::{PER_DAY, robust_sd};
+use super::window::{SortedWindow, median};
 
 /// Windows to choose from, days.
 const WINDOWS: [usize; 6] = [1, 2, 4, 8, 16, 32];
@@ -27,8 +28,6 @@ const FALL_DAYS: usize = 25;
 const FASTEST_RISE: f64 = 0.0007;
 /// Differences that median needs.
 const FALL_LEAST: usize = 8;
-/// How far a window may reach for readings beyond its own length, days.
-const REACH_DAYS: usize = 10;
 
 /// A step at quarter `at`: quarters before it are before, quarters from `at` + 1 on are after, `at` itself is mixed.
 #[derive(Clone, Copy, Debug)]
@@ -95,7 +94,7 @@ impl Noise {
     }
 
     /// Variance of the difference of two medians whose centres lie `lag` days apart, of `n` and `m` quarters.
-    fn variance(&self, lag: f64, n: f64, m: f64) -> f64 {
+    pub fn variance(&self, lag: f64, n: f64, m: f64) -> f64 {
         let wander = 2.0 * self.slow * (1.0 - self.keeps.powf(2.0 / 3.0 * lag));
         MEDIAN_COST * self.white * (1.0 / n.max(1.0) + 1.0 / m.max(1.0)) + wander + (self.fall_unknown * lag).powi(2)
     }
@@ -117,6 +116,11 @@ impl Level {
         let (values, fall) = without_fall(ln);
         let noise = Noise::of(&values, fall, keeps);
         Self { values, fall, noise }
+    }
+
+    /// Measures the noise afresh, after steps were taken out.
+    pub fn measure_noise(&mut self, keeps: f64) {
+        self.noise = Noise::of(&self.values, self.fall, keeps);
     }
 
     /// Median of the quarters in `range`, as far as there are any.
@@ -146,35 +150,6 @@ impl Level {
     pub fn take_out(&mut self, edge: &Edge) {
         self.values[edge.at..].iter_mut().flatten().for_each(|v| *v -= edge.size);
         self.values[edge.at] = None;
-    }
-
-    /// Difference of the medians of `window` days after and before quarter `at`, leaving out `skip` quarters from it.
-    pub fn contrast(&self, values: &[Option<f64>], at: usize, skip: usize, window: usize) -> Option<Edge> {
-        let take = window * PER_DAY;
-        let reach = (window + REACH_DAYS) * PER_DAY;
-        let gather = |range: &mut dyn Iterator<Item = usize>| {
-            let (mut v, mut t) = (Vec::with_capacity(take), 0.0);
-            for i in range {
-                if let Some(x) = values[i] {
-                    v.push(x);
-                    t += i as f64;
-                    if v.len() == take {
-                        break;
-                    }
-                }
-            }
-            let n = v.len() as f64;
-            median(&mut v).map(|m| (m, t / n / PER_DAY as f64, n))
-        };
-        let end = values.len();
-        if at >= end {
-            return None;
-        }
-        let before = gather(&mut (at.saturating_sub(reach)..at).rev())?;
-        let after = gather(&mut ((at + skip).min(end)..(at + skip + reach).min(end)))?;
-        let size = after.0 - before.0;
-        let variance = self.noise.variance(after.1 - before.1, after.2, before.2);
-        Some(Edge { at, size, z: size / variance.sqrt() })
     }
 
     /// Share of the step that lies between the two half days beside its quarter, and its standard error; `None` where
@@ -230,10 +205,13 @@ fn without_fall(ln: &[Option<f64>]) -> (Vec<Option<f64>>, f64) {
     let overall = shrunk(middle, all.len());
     let mut fall = 0.0;
     let mut out = ln.to_vec();
+    let mut near = SortedWindow::default();
+    by_day.iter().take(FALL_DAYS).flatten().for_each(|v| near.insert(*v));
     for d in 0..days {
-        let around = d.saturating_sub(FALL_DAYS)..(d + FALL_DAYS + 1).min(days);
-        let mut near: Vec<f64> = by_day[around].iter().flatten().copied().collect();
-        let here = if near.len() >= FALL_LEAST { median(&mut near).unwrap_or(overall) } else { overall };
+        by_day.get(d + FALL_DAYS).into_iter().flatten().for_each(|v| near.insert(*v));
+        let left = (d > FALL_DAYS).then(|| &by_day[d - FALL_DAYS - 1]);
+        left.into_iter().flatten().for_each(|v| near.remove(*v));
+        let here = if near.len() >= FALL_LEAST { near.median().unwrap_or(overall) } else { overall };
         let slope = (overall + shrunk(here - overall, near.len())).min(FASTEST_RISE);
         for q in 0..PER_DAY {
             fall += slope / PER_DAY as f64;
@@ -243,33 +221,4 @@ fn without_fall(ln: &[Option<f64>]) -> (Vec<Option<f64>>, f64) {
         }
     }
     (out, overall)
-}
-
-/// Grey closing with a flat element of `width`: the greatest in each window, then the least of those. Missing values
-/// are passed over; at the ends the window is cut.
-fn closing(values: &[Option<f64>], width: usize) -> Vec<Option<f64>> {
-    let half = width / 2;
-    let extreme = |values: &[Option<f64>], better: fn(f64, f64) -> bool| -> Vec<Option<f64>> {
-        let mut queue: VecDeque<(usize, f64)> = VecDeque::new();
-        let (mut out, mut next) = (Vec::with_capacity(values.len()), 0);
-        for t in 0..values.len() {
-            while next < values.len() && next <= t + half {
-                if let Some(v) = values[next] {
-                    while queue.back().is_some_and(|(_, old)| !better(*old, v)) {
-                        queue.pop_back();
-                    }
-                    queue.push_back((next, v));
-                }
-                next += 1;
-            }
-            while queue.front().is_some_and(|(i, _)| i + half < t) {
-                queue.pop_front();
-            }
-            out.push(queue.front().map(|(_, v)| *v));
-        }
-        out
-    };
-    let dilated = extreme(values, |a, b| a > b);
-    let closed = extreme(&dilated, |a, b| a < b);
-    closed.into_iter().zip(values).map(|(closed, v)| v.and(closed)).collect()
 }

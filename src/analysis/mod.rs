@@ -3,8 +3,10 @@
 pub mod assess;
 pub mod causes;
 mod cholesky;
+mod closing;
 pub mod condition;
 pub mod constants;
+mod contrast;
 pub mod course;
 pub mod design;
 pub mod episodes;
@@ -22,6 +24,7 @@ pub mod rollup;
 pub mod steps;
 pub mod structures;
 pub mod whiten;
+mod window;
 
 pub use assess::assess;
 pub use constants::Constants;

@@ -203,6 +203,12 @@ pub fn likely_noises(
     weighed.iter().filter(|(ln, _)| top - ln < NOISE_WINDOW).take(MOST_NOISES).map(|(_, noise)| *noise).collect()
 }
 
+/// The weight of a value whose error has this `square` where `variance` is usual: least squares with such weights,
+/// repeated until they settle, is the likeliest fit under Student-t errors of `nu` degrees of freedom.
+pub fn student_weight(nu: f64, square: f64, variance: f64) -> f64 {
+    (nu + 1.0) / (nu + square / variance)
+}
+
 /// A point of the noise grid: what the wandering does not explain of the day-to-day differences is the day's own.
 fn grid_noise(wander: Wander, half_difference_variance: f64, model: &ModelConstants) -> Noise {
     let part = wander.sd.powi(2) * (1.0 - wander.correlation(1.0));
@@ -350,7 +356,7 @@ impl<'p, 'a> Problem<'p, 'a> {
         ranked
     }
 
-    /// w = (nu + 1) / (nu + (e / s)^2) with e^2 the expected square of the day's own error.
+    /// [`student_weight`] of every day, from the expected square of its own error.
     fn student_weights(&self, noise: &Noise, weights: &[f64], priors: &Priors) -> Option<Vec<f64>> {
         let nu = self.setting.model.student_nu;
         let (white, rows) = self.rows(noise, weights);
@@ -359,7 +365,7 @@ impl<'p, 'a> Problem<'p, 'a> {
         let smooth = white.smooth(&residuals);
         let weight = |((residual, (z, variance)), precision): ((&f64, &(f64, f64)), &f64)| {
             let square = (residual - z).powi(2) + variance;
-            (nu + 1.0) / (nu + square / (noise.day_variance / precision + self.observed.rounding))
+            student_weight(nu, square, noise.day_variance / precision + self.observed.rounding)
         };
         Some(residuals.iter().zip(&smooth).zip(&self.observed.precision).map(weight).collect())
     }

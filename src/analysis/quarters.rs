@@ -9,7 +9,7 @@ use std::f64::consts::LN_10;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
-use super::rollup::mid_median;
+use super::window::{SortedWindow, median};
 use crate::domain::{DaySummary, Timestamp, UnitSpec};
 
 /// Quarters in a day.
@@ -104,13 +104,16 @@ impl Quarters {
                 Some(values.map(|v| v - mean))
             })
             .collect();
-        for d in 0..days {
-            let around = &away[d.saturating_sub(PROFILE_DAYS)..(d + PROFILE_DAYS + 1).min(days)];
-            for q in 0..PER_DAY {
-                let mut offsets: Vec<f64> = around.iter().flatten().map(|a| a[q]).collect();
+        let known = |day: Option<usize>| day.and_then(|d| away.get(d).copied().flatten());
+        for q in 0..PER_DAY {
+            let mut offsets = SortedWindow::default();
+            away.iter().take(PROFILE_DAYS).flatten().for_each(|a| offsets.insert(a[q]));
+            for d in 0..days {
+                known(Some(d + PROFILE_DAYS)).into_iter().for_each(|a| offsets.insert(a[q]));
+                known(d.checked_sub(PROFILE_DAYS + 1)).into_iter().for_each(|a| offsets.remove(a[q]));
                 if offsets.len() >= PROFILE_LEAST
                     && let Some(value) = &mut self.ln[d * PER_DAY + q]
-                    && let Some(offset) = median(&mut offsets)
+                    && let Some(offset) = offsets.median()
                 {
                     *value -= offset;
                 }
@@ -121,8 +124,9 @@ impl Quarters {
     /// Takes out `covariate` times the coefficient that its day-to-day differences and its prior say.
     fn take_out(&mut self, covariate: &Covariate) {
         let middle = |d: usize| {
-            let mut values: Vec<f64> = self.ln[d * PER_DAY..(d + 1) * PER_DAY].iter().flatten().copied().collect();
-            median(&mut values)
+            // The covariate may be measured on days after the last with light.
+            let quarters = self.ln.get(d * PER_DAY..(d + 1) * PER_DAY)?;
+            median(&mut quarters.iter().flatten().copied().collect::<Vec<_>>())
         };
         let known: Vec<(usize, f64, f64)> = covariate
             .by_day
@@ -214,12 +218,6 @@ fn temperature(days: &[DaySummary]) -> Covariate {
 /// Whole days from `a` to `b`.
 pub(crate) fn days_between(a: Date, b: Date) -> i64 {
     i64::from((b - a).get_days())
-}
-
-/// Median, sorting in place; `None` of none.
-pub(crate) fn median(values: &mut [f64]) -> Option<f64> {
-    values.sort_unstable_by(f64::total_cmp);
-    mid_median(values)
 }
 
 /// Standard deviation by the median absolute deviation from zero; `None` of none.

@@ -8,6 +8,8 @@
 //! The noise is a white and an AR(1) part with FIXED memory, from median absolute deviations: estimating the memory
 //! while selecting steps would let it grow until it swallowed them.
 
+mod candidates;
+mod dips;
 mod matching;
 mod search;
 
@@ -15,6 +17,8 @@ use jiff::civil::Date;
 
 use self::matching::Matched;
 use self::search::Course;
+use super::level::Edge;
+use super::quarters::PER_DAY;
 use crate::domain::{DaySummary, ServiceEntry, UnitSpec};
 
 /// The constants of the search for steps. "Tuned": on simulated units of every kind, seeds 1000 to 1039, and judged on
@@ -128,10 +132,19 @@ pub fn find(days: &[DaySummary], log: &[ServiceEntry], spec: &UnitSpec, c: &Step
     let edges = course.edges(c);
     let matched = Matched::new(&course, &edges, log, spec, c);
     let slow = course.slow_edges(&edges, c);
-    let mut steps: Vec<Step> = matched.unexplained(&edges).map(|e| course.step(e)).collect();
-    steps.extend(slow.iter().filter(|e| !matched.covers(e, c)).map(|e| course.slow_step(e, c)));
+    let lasts = |edge: &&Edge| !is_undone(edge, &edges, c);
+    let mut steps: Vec<Step> = matched.unexplained(&edges).filter(lasts).map(|e| course.step(e)).collect();
+    steps.extend(slow.iter().filter(|e| !matched.covers(e, c)).filter(lasts).map(|e| course.slow_step(e, c)));
     steps.sort_by_key(|step| step.date);
     StepsFound { steps, snapped: matched.snapped, no_recovery: matched.no_recovery }
+}
+
+/// Whether a step down ended before anybody could see that it lasts: the light rose by most of it while a storm could
+/// still have been on. Fast fouling ends so too.
+fn is_undone(edge: &Edge, edges: &[Edge], c: &StepConstants) -> bool {
+    let span = edge.at..edge.at + c.stays_days_unsharp * PER_DAY;
+    let rises = |up: &Edge| span.contains(&up.at) && up.size >= -c.stays_share * edge.size;
+    edge.size < 0.0 && edges.iter().any(rises)
 }
 
 #[cfg(test)]

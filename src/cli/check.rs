@@ -95,6 +95,7 @@ fn facts(file: &Path, config: &Config) -> String {
     line("", format!("{prefix}/service/+/+ for service actions; {prefix}/out/... is what we publish"));
     let cache = config.store.cache_bytes >> 20;
     line("store", format!("{}, cache {cache} MB", config.store.path.display()));
+    line("", config::keep_words(&config.keep));
     line("local", config.socket.display().to_string());
     line("alerts", format!("a unit is due {} before its date", count(config.lead_days.into(), "day")));
     line("units", units(config));
@@ -195,6 +196,7 @@ mod tests {
              topics   fadeline/in/+/+ -> {3}/{4}\n\
              \u{20}        fadeline/service/+/+ for service actions; fadeline/out/... is what we publish\n\
              store    /var/lib/fadeline, cache 64 MB\n\
+             \u{20}        keeps readings 2 years, hours and days for ever\n\
              local    /var/lib/fadeline/fadeline.sock\n\
              alerts   a unit is due 21 days before its date\n\
              units    6 units at 2 sites; water: 2 lake, 1 river, 2 spring, 1 bedrock-well; 6 with a reference\n"

@@ -56,7 +56,8 @@ pub fn ask<R: Records>(
     }
 }
 
-fn cannot_open(config: &Config, error: OpenError) -> Failure {
+/// A store that cannot be opened, as a command ends.
+pub fn cannot_open(config: &Config, error: OpenError) -> Failure {
     match error {
         OpenError::Locked(says) => {
             let socket = config.socket.display();
@@ -70,7 +71,8 @@ fn cannot_open(config: &Config, error: OpenError) -> Failure {
     }
 }
 
-fn refused(refusal: Refusal) -> Failure {
+/// A refusal, as a command ends.
+pub fn refused(refusal: Refusal) -> Failure {
     let kind = match refusal.kind {
         RefusalKind::NoSuchUnit => Exit::Usage,
         RefusalKind::NothingYet | RefusalKind::BadEntry => Exit::BadData,

@@ -1,19 +1,28 @@
 //! The commands: one file each. Data on stdout, diagnostics on stderr.
 
+pub mod backup;
 pub mod check;
 pub mod data;
 pub mod demo;
+pub mod export;
 pub mod grade;
+pub mod import;
+pub mod interrupt;
 pub mod live;
 pub mod log;
 pub mod logbook;
 pub mod offline;
+pub mod out_file;
 pub mod output;
+pub mod progress;
+pub mod restore;
 pub mod study;
 pub mod trend;
 pub mod unit_files;
 pub mod units;
+pub mod verify;
 pub mod watch;
+pub mod way;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -56,6 +65,16 @@ pub enum Command {
     Logbook(logbook::LogbookArgs),
     /// Record a service action
     Log(log::LogArgs),
+    /// Bring readings or service histories in from files
+    Import(import::ImportArgs),
+    /// Write readings or service histories to a file: CSV, SenML or Parquet
+    Export(export::ExportArgs),
+    /// Write everything into one file, while the daemon goes on
+    Backup(backup::BackupArgs),
+    /// Bring a backup back into an empty data directory
+    Restore(restore::RestoreArgs),
+    /// Read everything that is stored, or a backup, and check it
+    Verify(verify::VerifyArgs),
 }
 
 /// Where the config is; for the commands that need the daemon's data.
@@ -97,6 +116,11 @@ fn dispatch(cli: &Cli) -> Result<(), Failure> {
         Command::Trend(args) => trend::run(args, style),
         Command::Logbook(args) => logbook::run(args, style),
         Command::Log(args) => log::run(args),
+        Command::Import(args) => import::run(args),
+        Command::Export(args) => export::run(args),
+        Command::Backup(args) => backup::run(args),
+        Command::Restore(args) => restore::run(args),
+        Command::Verify(args) => verify::run(args),
     }
 }
 

@@ -3,23 +3,38 @@
 use crate::clock;
 use crate::config::Config;
 use crate::daemon::records::{self, Snapshot};
-use crate::store::StoreError;
+use crate::store::{Store, StoreError};
 
 use super::data::OpenError;
 
-/// Opens the store of `config`. A store that is not there is not made: a question must not leave an empty store behind.
+/// Opens the store of `config` for questions.
 pub fn open(config: &Config) -> Result<Snapshot, OpenError> {
-    let path = &config.store.path;
-    if !path.exists() {
-        let says = format!(
-            "no daemon answers on {} and there is no store at {}; start one with `fadeline watch`",
-            config.socket.display(),
-            path.display()
-        );
-        return Err(OpenError::Missing(says));
+    expect_store(config)?;
+    records::offline(config, clock::now()).map_err(open_error)
+}
+
+/// Opens the store of `config` itself.
+pub fn store(config: &Config) -> Result<Store, OpenError> {
+    expect_store(config)?;
+    Store::open(&config.store).map_err(open_error)
+}
+
+fn open_error(error: StoreError) -> OpenError {
+    match error {
+        StoreError::Locked { .. } => OpenError::Locked(error.to_string()),
+        error => OpenError::Failed(error.to_string()),
     }
-    records::offline(config, clock::now()).map_err(|e| match e {
-        StoreError::Locked { .. } => OpenError::Locked(e.to_string()),
-        e => OpenError::Failed(e.to_string()),
-    })
+}
+
+/// A store that is not there is not made: a question must not leave an empty store behind.
+fn expect_store(config: &Config) -> Result<(), OpenError> {
+    let path = &config.store.path;
+    if path.exists() {
+        return Ok(());
+    }
+    Err(OpenError::Missing(format!(
+        "no daemon answers on {} and there is no store at {}; start one with `fadeline watch`",
+        config.socket.display(),
+        path.display()
+    )))
 }

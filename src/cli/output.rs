@@ -45,6 +45,18 @@ pub fn complain(text: &str) {
     let _ = writeln!(io::stderr().lock(), "fadeline: {text}");
 }
 
+/// Says on standard error how something went.
+pub fn note(text: &str) {
+    // With standard error gone there is nobody to tell.
+    let _ = writeln!(io::stderr().lock(), "{text}");
+}
+
+/// Draws on standard error, as it is.
+pub fn draw(text: &str) {
+    // With standard error gone there is nobody to show it to.
+    let _ = io::stderr().lock().write_all(text.as_bytes());
+}
+
 /// What standard output can show.
 pub fn style(choice: ColorChoice) -> Style {
     let terminal = io::stdout().is_terminal();

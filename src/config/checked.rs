@@ -6,7 +6,7 @@ use std::time::Duration;
 use super::mistake::{At, Findings, Mistake, Mistakes, Place, Shown};
 use super::table::{Field, did_you_mean, parse};
 use super::units::{Described, describe};
-use super::{Config, Environment, Loaded, LogSettings, broker, filter, intake, raw, units};
+use super::{Config, Environment, Loaded, LogSettings, broker, filter, intake, keep, raw, units};
 use crate::domain::UnitSpec;
 use crate::store::settings::StoreSettings;
 
@@ -150,6 +150,7 @@ fn build(raw: &raw::File, context: &mut Context<'_>) -> Option<Config> {
     let contract = raw.topics.given().and_then(|topics| topics.contract.value()).unwrap_or(true);
     let sources = intake::check(&all_sources, contract.then_some(&prefix), &prefix, &units, context);
     let store = store(raw, context);
+    let keep = keep::check(raw, context);
     let socket = socket(raw, store.as_ref(), context);
     let lead_days = lead_days(raw, context);
     let grace = grace(raw, context);
@@ -162,6 +163,7 @@ fn build(raw: &raw::File, context: &mut Context<'_>) -> Option<Config> {
         sites,
         units,
         store: store?,
+        keep,
         socket: socket?,
         lead_days,
         grace,

@@ -8,6 +8,7 @@ mod broker;
 mod checked;
 mod filter;
 mod intake;
+mod keep;
 mod machine;
 mod mistake;
 mod raw;
@@ -22,13 +23,14 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 pub use checked::{read, read_unit};
+pub use keep::words as keep_words;
 pub use machine::{ETC_CONFIG, Environment, LOCAL_CONFIG, Machine, NotFound, find, load, unit_file};
 pub use mistake::{Mistake, Mistakes};
 
 use crate::domain::UnitSpec;
 use crate::domain::intake::Source;
 use crate::mqtt::settings::Broker;
-use crate::store::settings::StoreSettings;
+use crate::store::settings::{Keep, StoreSettings};
 
 /// A checked config: everything in it can be used as it stands.
 #[derive(Clone, Debug, PartialEq)]
@@ -46,6 +48,8 @@ pub struct Config {
     pub units: Vec<UnitSpec>,
     /// Where the data lives.
     pub store: StoreSettings,
+    /// How long it is kept.
+    pub keep: Keep,
     /// The Unix socket of the local interface.
     pub socket: PathBuf,
     /// A unit is `due` when its service date is at most this many days off.

@@ -113,6 +113,20 @@ table! {
     Store "[store]" {
         path: Text,
         cache_mb: Whole,
+        keep_raw: Text,
+        keep_hours: Text,
+        keep_days: Text,
+        keep: Vec<Keep>,
+    }
+}
+
+table! {
+    /// How long one channel is kept, where it differs.
+    Keep "[[store.keep]]" {
+        channel: Text,
+        raw: Text,
+        hours: Text,
+        days: Text,
     }
 }
 

@@ -189,11 +189,12 @@ fn a_minimal_config_has_the_documented_defaults() {
     assert_eq!((broker.host.as_str(), broker.port), ("localhost", 1883));
     assert_eq!(broker.client_id, "fadeline");
     assert_eq!(broker.session_expiry, Duration::from_secs(7 * 24 * 3_600));
-    assert_eq!((broker.keep_alive, broker.max_packet), (Duration::from_secs(30), 1 << 20));
+    assert_eq!((broker.keep_alive, broker.max_packet), (Duration::from_secs(30), 16 << 20));
     assert_eq!((&broker.tls, &broker.login), (&None, &None));
     assert_eq!(config.sources, [Source::contract("fadeline")]);
     assert_eq!(config.store.path, Path::new("/var/lib/fadeline"));
     assert_eq!(config.store.cache_bytes, 64 << 20);
+    assert_eq!(config.keep, Keep::default());
     assert_eq!(config.socket, Path::new("/var/lib/fadeline/fadeline.sock"));
     assert_eq!((config.lead_days, config.grace), (14, Duration::from_secs(20)));
     assert_eq!(config.log, LogSettings { filter: "info".into(), json: false });
@@ -210,6 +211,34 @@ fn tls_and_login_are_read_and_never_shown() {
     assert_eq!(broker.login.as_ref().unwrap().password.reveal(), "correct horse");
     assert!(!format!("{config:?}").contains("correct horse"));
     assert_eq!((broker.keep_alive, broker.max_packet), (Duration::from_secs(90), 256 << 10));
+}
+
+#[test]
+fn how_long_what_is_kept_and_every_mistake_about_it() {
+    use crate::domain::Channel;
+    let text = |keep: &str| {
+        format!(
+            "[broker]\nurl = \"mqtt://localhost\"\n[store]\npath = \"/var/lib/fadeline\"\n{keep}\n\
+             [[unit]]\nsite = \"a\"\nunit = \"b\"\nset_point.intensity = 14\nreference.intensity = 24\n"
+        )
+    };
+    let good = "keep_raw = \"1 year\"\nkeep_days = \"for ever\"\n[[store.keep]]\nchannel = \"flow\"\nraw = \"90 days\"";
+    let keep = read(&text(good), "fadeline.toml", &Fake::new()).unwrap().config.keep;
+    let of = |channel: Channel| (keep.raw[channel as usize], keep.hours[channel as usize], keep.days[channel as usize]);
+    assert_eq!(of(Channel::Intensity), (Some(366), None, None));
+    assert_eq!(of(Channel::Flow), (Some(90), None, None));
+    let bad = "keep_raw = \"1 day\"\nkeep_hours = \"a while\"\n[[store.keep]]\nchannel = \"flw\"\n\
+               [[store.keep]]\nchannel = \"flow\"\n[[store.keep]]\nchannel = \"flow\"\n[[store.keep]]\nraw = \"9 days\"";
+    let says = read(&text(bad), "fadeline.toml", &Fake::new()).unwrap_err().to_string();
+    for part in [
+        "at least \"7 days\"",
+        "not a time to keep data",
+        "did you mean `flow`?",
+        "a second table",
+        "channel is missing",
+    ] {
+        assert!(says.contains(part), "{part}: {says}");
+    }
 }
 
 #[test]

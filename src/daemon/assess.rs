@@ -56,8 +56,22 @@ fn roll_up(
 ) -> Result<(), StoreError> {
     let dirty = store.dirty_of(&spec.id);
     let spans = changed(&dirty.days).chain(reviewed(log, before, now));
-    let dates: BTreeSet<Date> = spans.flat_map(|(from, to)| dates(from, to, spec)).collect();
+    let mut dates: BTreeSet<Date> = spans.flat_map(|(from, to)| dates(from, to, spec)).collect();
+    leave_given_up(store, spec, &mut dates)?;
     store.roll_up(&spec.id, &summaries(store, spec, log, &dates, constants)?, &dirty.days, dirty.token)?;
+    Ok(())
+}
+
+/// Leaves out the dates that were summarised while all their readings were there, and no longer can be.
+fn leave_given_up(store: &Store, spec: &UnitSpec, dates: &mut BTreeSet<Date>) -> Result<(), StoreError> {
+    let Some(whole_from) = store.whole_from(&spec.id) else { return Ok(()) };
+    let given_up = |date: &Date| Timestamp::day_start(*date, &spec.zone).plus_millis(-MARGIN_BEFORE) < whole_from;
+    let Some(last) = dates.iter().copied().rfind(|date| given_up(date)) else { return Ok(()) };
+    for kept in store.days(&spec.id, dates.first().copied(), Some(last))? {
+        if given_up(&kept.date) {
+            dates.remove(&kept.date);
+        }
+    }
     Ok(())
 }
 
@@ -70,7 +84,8 @@ pub fn days_now(
     constants: &Constants,
 ) -> Result<Vec<DaySummary>, StoreError> {
     let dirty = store.dirty_of(&spec.id);
-    let dates: BTreeSet<Date> = changed(&dirty.days).flat_map(|(from, to)| dates(from, to, spec)).collect();
+    let mut dates: BTreeSet<Date> = changed(&dirty.days).flat_map(|(from, to)| dates(from, to, spec)).collect();
+    leave_given_up(store, spec, &mut dates)?;
     let kept = store.days(&spec.id, None, None)?;
     let fresh = summaries(store, spec, log, &dates, constants)?;
     let days: BTreeMap<Date, DaySummary> = kept.into_iter().chain(fresh).map(|day| (day.date, day)).collect();

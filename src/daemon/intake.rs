@@ -9,6 +9,7 @@ use tokio::task::{JoinError, spawn_blocking};
 use tokio::time::{Instant, sleep, timeout_at};
 
 use super::outbox::Letter;
+use super::records;
 use super::tally::Tally;
 use crate::config::Config;
 use crate::domain::intake::Source;
@@ -16,6 +17,7 @@ use crate::domain::{IntensityUnit, Reading, ServiceEntry, Timestamp, UnitId};
 use crate::mqtt::decode::{self, Decoded, Reason};
 use crate::mqtt::encode::{Message, Request, Topics};
 use crate::mqtt::session::{AckToken, Incoming};
+use crate::query::UnknownUnit;
 use crate::store::{OutboxItem, Store, StoreError};
 
 /// How long messages are gathered into one batch. A batch costs one flush of the disk, so this decides how long a
@@ -25,6 +27,8 @@ pub const GATHER: Duration = Duration::from_millis(150);
 pub const BATCH_MESSAGES: usize = 2_000;
 /// How long to wait after a failed write: doubled each time up to [`RETRY_MAX`].
 pub const RETRY_MIN: Duration = Duration::from_millis(500);
+/// How often the units that are not in the config are kept, if there are new ones.
+pub const KEEP_STRANGERS_EVERY: Duration = Duration::from_secs(60);
 /// See [`RETRY_MIN`].
 pub const RETRY_MAX: Duration = Duration::from_secs(30);
 
@@ -103,6 +107,8 @@ pub struct Intake {
     store: Arc<Store>,
     plan: Plan,
     tally: Tally,
+    /// The strangers the store knows of, and since when.
+    kept: (Vec<UnknownUnit>, Instant),
 }
 
 impl Intake {
@@ -110,7 +116,12 @@ impl Intake {
     pub fn new(store: Arc<Store>, config: &Config) -> Self {
         let units = config.units.iter().map(|spec| (spec.id.clone(), spec.sensor.unit)).collect();
         let topics = Topics::new(&config.topic_prefix);
-        Self { store, plan: Plan { sources: config.sources.clone(), units, topics }, tally: Tally::default() }
+        let plan = Plan { sources: config.sources.clone(), units, topics };
+        let mut tally = Tally::default();
+        tally.recall(records::strangers(&store));
+        tally.adopt(|unit| plan.units.contains_key(unit));
+        let kept = (tally.strangers(), Instant::now());
+        Self { store, plan, tally, kept }
     }
 
     /// Takes messages until their sender is gone and all are stored, or nobody wants the reports any more.
@@ -145,6 +156,27 @@ impl Intake {
             if reports.send(report).await.is_err() {
                 return;
             }
+            if self.kept.1.elapsed() >= KEEP_STRANGERS_EVERY {
+                self.keep_strangers().await;
+            }
+        }
+        self.keep_strangers().await;
+    }
+
+    /// Keeps the strangers where `units --unknown` finds them without the daemon. Losing some of the count in a crash
+    /// does no harm.
+    async fn keep_strangers(&mut self) {
+        self.kept.1 = Instant::now();
+        let strangers = self.tally.strangers();
+        if strangers == self.kept.0 {
+            return;
+        }
+        let store = Arc::clone(&self.store);
+        let kept = strangers.clone();
+        match spawn_blocking(move || records::keep_strangers(&store, &kept)).await {
+            Ok(Ok(())) => self.kept.0 = strangers,
+            Ok(Err(error)) => tracing::warn!("the unknown units cannot be kept: {error}"),
+            Err(panicked) => tracing::error!(%panicked, "the unknown units cannot be kept"),
         }
     }
 
@@ -181,6 +213,12 @@ impl Intake {
             let loud = self.tally.refuse(&sender, refusal, at);
             if loud {
                 tracing::warn!(sender, topic = message.topic, reason = reason.name(), "refused: {}", refusal.first);
+                if self.tally.falls_silent(reason) {
+                    tracing::warn!(
+                        reason = reason.name(),
+                        "refused too often to log it all; the health topic counts it, more words in an hour"
+                    );
+                }
             }
             if reason == Reason::UnknownUnit {
                 unit.iter().for_each(|unit| self.tally.stranger(unit.clone(), at));

@@ -4,9 +4,11 @@
 //! beside it and reports back.
 
 pub mod assess;
+pub mod bulk;
 pub mod intake;
 pub mod outbox;
 pub mod records;
+pub mod retain;
 pub mod tally;
 
 use std::collections::VecDeque;
@@ -86,8 +88,10 @@ pub struct Daemon {
     arrivals: mpsc::UnboundedSender<Arrived>,
     reports: mpsc::Receiver<Report>,
     intake: JoinHandle<()>,
+    retain: JoinHandle<()>,
     asks: (mpsc::Sender<Ask>, mpsc::Receiver<Ask>),
     answered: (mpsc::UnboundedSender<Vec<UnitId>>, mpsc::UnboundedReceiver<Vec<UnitId>>),
+    imported: mpsc::UnboundedReceiver<bulk::Changed>,
     jobs: VecDeque<UnitId>,
     job: Option<(UnitId, JoinHandle<Assessed>)>,
     web: (oneshot::Sender<()>, JoinHandle<()>),
@@ -122,8 +126,13 @@ impl Daemon {
         let (arrivals, arrived) = mpsc::unbounded_channel();
         let (reported, reports) = mpsc::channel(REPORTS_MAX);
         let intake = tokio::spawn(Intake::new(Arc::clone(&store), &config).run(arrived, reported));
+        let retain = tokio::spawn(retain::run(Arc::clone(&store), config.keep));
         let asks = mpsc::channel(ASKS_MAX);
-        let web = serve(socket, asks.0.clone());
+        let (changed, imported) = mpsc::unbounded_channel();
+        let ids = config.units.iter().map(|spec| spec.id.clone());
+        let stock = Arc::new(bulk::Stock::new(Arc::clone(&store), ids, Some(changed)));
+        let routes = web::server::router(asks.0.clone()).merge(web::bulk::router(stock));
+        let web = serve(socket, routes);
         let mut constants = Constants::default();
         constants.forecast.lead_days = config.lead_days;
         let bare = embedded.is_some_and(|running| running.v311.is_some());
@@ -142,8 +151,10 @@ impl Daemon {
             arrivals,
             reports,
             intake,
+            retain,
             asks,
             answered: mpsc::unbounded_channel(),
+            imported,
             jobs: VecDeque::new(),
             job: None,
             web,
@@ -189,6 +200,7 @@ impl Daemon {
                 }
                 Some(ask) = self.asks.1.recv() => self.answer(ask),
                 Some(units) = self.answered.1.recv() => self.serviced(&units),
+                Some(changed) = self.imported.recv() => self.imported(changed),
                 done = finished(&mut self.job) => self.assessed(done),
             }
             self.work();
@@ -219,6 +231,8 @@ impl Daemon {
                 if fresh || !self.said_all {
                     self.said_all = true;
                     self.decide(Event::SayAll);
+                    let fault = self.health.store_fault.clone();
+                    self.say_store_alert(fault.as_deref());
                     self.say_health();
                 }
             }
@@ -254,10 +268,16 @@ impl Daemon {
             Report::Stored(Batch { tokens, readings, serviced, answers, tally }) => {
                 tokens.into_iter().for_each(|token| self.session.ack(token));
                 self.stored.send_replace(tally.messages);
+                let new_reason = tally.refused.len() > self.tally.refused.len();
                 self.tally = tally;
                 self.health.last_flush = Some(clock::now());
-                if self.health.store_fault.take().is_some() {
+                let recovered = self.health.store_fault.take().is_some();
+                if recovered {
                     tracing::info!("the store can be written again");
+                    self.say_store_alert(None);
+                }
+                // Whoever sets a sender up looks here for what it does wrong.
+                if recovered || new_reason {
                     self.say_health();
                 }
                 for (unit, readings) in readings {
@@ -268,7 +288,8 @@ impl Daemon {
             }
             Report::Broken(fault) | Report::Fault(fault) => {
                 tracing::error!("nothing is acknowledged, because the store cannot be written: {fault}");
-                if self.health.store_fault.replace(fault).is_none() {
+                if self.health.store_fault.replace(fault.clone()).is_none() {
+                    self.say_store_alert(Some(&fault));
                     self.say_health();
                 }
             }
@@ -283,6 +304,14 @@ impl Daemon {
                 Err(error) => tracing::error!(%unit, "the logbook cannot be read: {error}"),
             }
         }
+    }
+
+    /// Tells the engine of what an import has brought.
+    fn imported(&mut self, changed: bulk::Changed) {
+        for (unit, readings) in changed.readings {
+            self.decide(Event::Stored { unit, readings });
+        }
+        self.serviced(&changed.serviced);
     }
 
     fn answer(&mut self, ask: Ask) {
@@ -335,6 +364,12 @@ impl Daemon {
         self.outbox.put(Letter { message, stored: None });
     }
 
+    /// Raises the alert that nothing is stored, or clears it.
+    fn say_store_alert(&mut self, fault: Option<&str>) {
+        let message = self.topics.store_alert(fault.map(|fault| (clock::now(), fault)));
+        self.outbox.put(Letter { message, stored: None });
+    }
+
     /// Starts what can be started: one assessment at a time, and every publish that has room.
     fn work(&mut self) {
         if self.job.is_none()
@@ -366,6 +401,7 @@ impl Daemon {
     /// Stores and acknowledges what has arrived, publishes what is to be said, and closes, within the grace time.
     async fn drain(self) {
         let deadline = Instant::now() + self.grace;
+        self.retain.abort();
         let Self { mut reports, mut outbox, session, mut events, arrivals, intake, web, job, store, bare, .. } = self;
         let _already_stopped = web.0.send(());
         drop(arrivals);
@@ -406,14 +442,14 @@ impl Daemon {
     }
 }
 
-fn serve(socket: LocalSocket, asks: mpsc::Sender<Ask>) -> (oneshot::Sender<()>, JoinHandle<()>) {
+fn serve(socket: LocalSocket, routes: axum::Router) -> (oneshot::Sender<()>, JoinHandle<()>) {
     let (stop, stopped) = oneshot::channel::<()>();
     let serving = tokio::spawn(async move {
         let stopped = async move {
             // Sent or dropped: both mean stop.
             let _either = stopped.await;
         };
-        if let Err(error) = web::server::serve(socket, asks, stopped).await {
+        if let Err(error) = web::server::serve_routes(socket, routes, stopped).await {
             tracing::error!("the local interface has failed: {error}");
         }
     });

@@ -63,7 +63,23 @@ pub fn engine(store: &Store, config: &Config, now: Timestamp) -> Result<Engine, 
 pub fn offline(config: &Config, now: Timestamp) -> Result<Snapshot, StoreError> {
     let store = Store::open(&config.store)?;
     let engine = engine(&store, config, now)?;
-    Ok(Snapshot::new(Arc::new(store), &engine, Vec::new(), now))
+    let unknown = strangers(&store).into_iter().filter(|stranger| engine.spec(&stranger.unit).is_none()).collect();
+    Ok(Snapshot::new(Arc::new(store), &engine, unknown, now))
+}
+
+/// Under which name the store keeps the units that are not in the config.
+const STRANGERS: &str = "unknown-units";
+
+/// The units that sent without being in the config, as an earlier run kept them; none if that cannot be read, for they
+/// are only counted.
+pub fn strangers(store: &Store) -> Vec<UnknownUnit> {
+    let kept = store.kept(STRANGERS).ok().flatten();
+    kept.and_then(|bytes| serde_json::from_slice(&bytes).ok()).unwrap_or_default()
+}
+
+/// Keeps them.
+pub fn keep_strangers(store: &Store, strangers: &[UnknownUnit]) -> Result<(), StoreError> {
+    store.keep(STRANGERS, &serde_json::to_vec(strangers).unwrap_or_default())
 }
 
 fn text(error: StoreError) -> RecordsError {

@@ -11,8 +11,9 @@ use crate::query::UnknownUnit;
 pub const UNKNOWN_UNITS_MAX: usize = 1_000;
 /// A refusal is logged at most once in this long for one sender and reason.
 pub const LOG_EVERY: i64 = HOUR;
-/// At most this many (sender, reason) pairs are remembered for that; then all are forgotten and logged again.
-const LOGGED_MAX: usize = 4_096;
+/// And at most so many lines in that time for one reason, all senders together: one client can publish to thousands of
+/// topics. For each reason, so that a crowd of strangers hides no other mistake.
+pub const LINES_MAX: usize = 100;
 
 /// Counts since the daemon started.
 #[derive(Clone, Debug, Default)]
@@ -25,6 +26,8 @@ pub struct Tally {
     pub refused: BTreeMap<Reason, u64>,
     unknown: BTreeMap<UnitId, (u64, Timestamp)>,
     logged: BTreeMap<(String, Reason), Timestamp>,
+    /// When the lines of the running hour began to be counted, and how many there were for each reason.
+    hour: (Timestamp, BTreeMap<Reason, usize>),
 }
 
 impl Tally {
@@ -32,15 +35,27 @@ impl Tally {
     pub fn refuse(&mut self, sender: &str, refused: &Refused, now: Timestamp) -> bool {
         let reason = refused.first.reason();
         *self.refused.entry(reason).or_default() += refused.count;
-        if self.logged.len() >= LOGGED_MAX {
-            self.logged.clear();
-        }
-        let last = self.logged.get(&(sender.to_owned(), reason));
-        if last.is_some_and(|last| now.millis_since(*last) < LOG_EVERY) {
+        let recent = |logged: Timestamp| now.millis_since(logged) < LOG_EVERY;
+        let key = (sender.to_owned(), reason);
+        if self.logged.get(&key).is_some_and(|logged| recent(*logged)) {
             return false;
         }
-        self.logged.insert((sender.to_owned(), reason), now);
+        if !recent(self.hour.0) {
+            self.hour = (now, BTreeMap::new());
+            self.logged.retain(|_, logged| recent(*logged));
+        }
+        let lines = self.hour.1.entry(reason).or_default();
+        if *lines >= LINES_MAX {
+            return false;
+        }
+        *lines += 1;
+        self.logged.insert(key, now);
         true
+    }
+
+    /// Whether the last line about this reason was the last one of its hour.
+    pub fn falls_silent(&self, reason: Reason) -> bool {
+        self.hour.1.get(&reason).is_some_and(|lines| *lines >= LINES_MAX)
     }
 
     /// Remembers that a unit that is not in the config has sent something.
@@ -50,6 +65,18 @@ impl Tally {
             *count += 1;
             *last = now;
         }
+    }
+
+    /// Takes up the strangers of earlier runs.
+    pub fn recall(&mut self, strangers: Vec<UnknownUnit>) {
+        for known in strangers.into_iter().take(UNKNOWN_UNITS_MAX) {
+            self.unknown.insert(known.unit, (known.readings, known.last));
+        }
+    }
+
+    /// Forgets strangers that were adopted: `in_config` knows them.
+    pub fn adopt(&mut self, in_config: impl Fn(&UnitId) -> bool) {
+        self.unknown.retain(|unit, _| !in_config(unit));
     }
 
     /// The units that are not in the config, by id.
@@ -83,6 +110,20 @@ mod tests {
         assert!(tally.refuse("a/c", &refused, now));
         assert!(tally.refuse("a/b", &refused, now.plus_millis(LOG_EVERY)));
         assert_eq!(tally.by_reason().values().sum::<u64>(), 8);
+    }
+
+    #[test]
+    fn thousands_of_senders_are_counted_and_not_all_logged() {
+        let mut tally = Tally::default();
+        let refused = Refused { first: Refusal::TooLarge { bytes: 9 }, count: 1 };
+        let now = Timestamp::from_secs(1_800_000_000);
+        let loud = |tally: &mut Tally, now| (0..3_000).filter(|n| tally.refuse(&n.to_string(), &refused, now)).count();
+        assert_eq!((loud(&mut tally, now), tally.falls_silent(refused.first.reason())), (LINES_MAX, true));
+        assert_eq!(loud(&mut tally, now.plus_millis(LOG_EVERY - 1)), 0);
+        assert_eq!(loud(&mut tally, now.plus_millis(LOG_EVERY)), LINES_MAX);
+        assert_eq!((tally.logged.len(), tally.by_reason().values().sum::<u64>()), (LINES_MAX, 9_000));
+        let other = Refused { first: Refusal::TooDeep { depth: 99 }, count: 1 };
+        assert!(tally.refuse("late", &other, now.plus_millis(LOG_EVERY)), "no crowd hides another mistake");
     }
 
     #[test]

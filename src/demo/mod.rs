@@ -111,6 +111,7 @@ pub async fn run(
         let _either = stopped.await;
     }));
     tokio::pin!(stop);
+    let mut told = !place.first;
     let mut frames = interval(FRAME_EVERY);
     frames.set_missed_tick_behavior(MissedTickBehavior::Delay);
     loop {
@@ -121,6 +122,10 @@ pub async fn run(
         let Some(rows) = units(&asks).await else { break };
         let progress = *progressed.borrow();
         let judged = judged(&rows, &progress);
+        if judged && !told {
+            place.told()?;
+            told = true;
+        }
         show(&Frame { rows, progress, judged, ports, config: place.config.clone() });
         if judged && options.once {
             break;

@@ -14,6 +14,8 @@ use crate::scenario::heron_bight::Resident;
 const CONFIG: &str = "demo.toml";
 /// The end of the invented history: the same fleet is invented again at the next start.
 const ORIGIN: &str = "origin";
+/// There once the whole history has been judged: until then it is told again, which stores nothing twice.
+const TOLD: &str = "told";
 
 /// A directory that is there, and what an earlier demo left in it.
 #[derive(Debug)]
@@ -23,7 +25,7 @@ pub struct Place {
     pub config: PathBuf,
     /// The end of the invented history.
     pub origin: Timestamp,
-    /// Whether no demo has run here before.
+    /// Whether no demo here has told the whole history before.
     pub first: bool,
     /// Removes the directory when dropped.
     _temporary: Option<tempfile::TempDir>,
@@ -53,7 +55,14 @@ impl Place {
         if earlier.is_none() {
             fs::write(&file, format!("{origin}\n")).map_err(refuse(&file))?;
         }
-        Ok(Self { config: path.join(CONFIG), path, origin, first: earlier.is_none(), _temporary: temporary })
+        let first = !path.join(TOLD).exists();
+        Ok(Self { config: path.join(CONFIG), path, origin, first, _temporary: temporary })
+    }
+
+    /// Notes that the whole history has been judged.
+    pub fn told(&self) -> Result<(), DemoError> {
+        let file = self.path.join(TOLD);
+        fs::write(&file, "").map_err(|source| DemoError::Place { path: file, source })
     }
 
     /// Writes a config with these units and free ports for MQTT 3.1.1 and 5, which are returned.

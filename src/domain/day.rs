@@ -3,6 +3,8 @@
 use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
 
+use super::Channel;
+
 /// Median, spread and count of some readings of intensity, in natural logarithms.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct LnSummary {
@@ -63,6 +65,29 @@ impl SetAside {
         for (sum, more) in pairs {
             *sum = sum.saturating_add(more);
         }
+    }
+}
+
+impl DaySummary {
+    /// Forgets what it says of a channel; `true` if nothing but counts is left.
+    pub fn forget(&mut self, channel: Channel) -> bool {
+        match channel {
+            Channel::Intensity => (self.intensity, self.quarters, self.lowest) = (None, [None; 4], None),
+            Channel::Flow => self.flow = None,
+            Channel::WaterTemperature => self.water_temperature = None,
+            Channel::Transmittance => self.transmittance = None,
+            Channel::Turbidity => self.turbidity = None,
+            Channel::LampHours => (self.lamp_hours, self.lamp_hours_fell) = (None, None),
+            Channel::LampOn => self.lamp_on_share = None,
+            Channel::PressureIn | Channel::PressureOut | Channel::LampStarts | Channel::LoopCurrent => {}
+        }
+        let Self { intensity, lowest, flow, water_temperature, transmittance, turbidity, lamp_hours, .. } = self;
+        let single = [lowest, flow, water_temperature, transmittance, turbidity, lamp_hours];
+        intensity.is_none()
+            && self.lamp_on_share.is_none()
+            && self.lamp_hours_fell.is_none()
+            && self.quarters.iter().all(Option::is_none)
+            && single.iter().all(|value| value.is_none())
     }
 }
 

@@ -5,6 +5,7 @@
 
 pub mod assessment;
 pub mod day;
+pub mod hour;
 pub mod id;
 pub mod intake;
 pub mod measure;
@@ -16,6 +17,7 @@ pub mod unit;
 
 pub use assessment::{Assessment, Cause, Condition, VerdictCause};
 pub use day::{DaySummary, LnSummary, SetAside};
+pub use hour::{HourSummary, HourValues};
 pub use id::{IdError, UnitId};
 pub use measure::Measure;
 pub use reading::{Channel, Reading};

@@ -4,8 +4,13 @@
 //! never stops at the first bad row: it keeps what is good and names every row it refused.
 
 pub mod cell;
+pub mod export;
+pub mod feed;
+pub mod import;
 mod pack;
+pub mod parquet;
 pub mod readings;
+mod records;
 pub mod refusal;
 pub mod service;
 pub mod source;

@@ -59,7 +59,7 @@ fn add(file: &mut ReadingsFile, record: &Record<'_>, channel: Channel, value: f6
     }
 }
 
-fn value(record: &Record<'_>, channel: Channel, dialect: &Dialect) -> Result<f64, String> {
+pub(super) fn value(record: &Record<'_>, channel: Channel, dialect: &Dialect) -> Result<f64, String> {
     if record.relative {
         return Err("has no absolute time; in a file write t or bt in seconds since 1970".to_owned());
     }

@@ -50,7 +50,7 @@ pub fn parse(source: &Source, dialect: &Dialect) -> Result<ReadingsFile, FileErr
     file.sort();
     if file.readings.is_empty() {
         let why = if file.rows == 0 {
-            "holds no readings".to_owned()
+            "holds no readings; under its header there must be a row for each".to_owned()
         } else {
             format!("has {} rows but nothing measured in any of them", file.rows)
         };
@@ -98,8 +98,10 @@ impl ReadingsFile {
 
 /// What one column of a CSV file holds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Column {
+pub(super) enum Column {
     Time,
+    /// SITE/UNIT, in tables of several units.
+    Unit,
     Channel(Channel),
     Ignored,
 }
@@ -110,7 +112,7 @@ fn csv_rows(source: &Source, dialect: &Dialect) -> Result<ReadingsFile, FileErro
     let mut record = ByteRecord::new();
     let broken = |e: csv::Error| FileError::shape(&source.name, format!("is not CSV: {e}"));
     reader.read_byte_record(&mut record).map_err(broken)?;
-    let columns = header(&source.name, &record, dialect, &mut file.ignored_columns)?;
+    let columns = header(&source.name, &record, dialect, false, &mut file.ignored_columns)?;
     while reader.read_byte_record(&mut record).map_err(broken)? {
         file.rows += 1;
         match row(&record, &columns, dialect) {
@@ -125,10 +127,12 @@ fn csv_rows(source: &Source, dialect: &Dialect) -> Result<ReadingsFile, FileErro
     Ok(file)
 }
 
-fn header(
+/// The columns by the first row; `units`: whether there may be one that names the unit.
+pub(super) fn header(
     name: &str,
     record: &ByteRecord,
     dialect: &Dialect,
+    units: bool,
     ignored: &mut Vec<String>,
 ) -> Result<Vec<Column>, FileError> {
     let wrong = |why: String| FileError::shape(name, format!("line 1: {why}"));
@@ -140,6 +144,7 @@ fn header(
     for name in &names {
         let column = match (name.as_str(), name.parse::<Channel>()) {
             ("time", _) => Column::Time,
+            ("unit", _) if units => Column::Unit,
             (_, Ok(channel)) => Column::Channel(channel),
             (_, Err(_)) if dialect.lenient => {
                 ignored.push(name.clone());
@@ -180,9 +185,9 @@ fn not_a_header(names: &[String]) -> Option<String> {
     names.iter().position(String::is_empty).map(|at| format!("column {} has no name", at + 1))
 }
 
-type CellError = (Option<&'static str>, String);
+pub(super) type CellError = (Option<&'static str>, String);
 
-fn row(record: &ByteRecord, columns: &[Column], dialect: &Dialect) -> Result<Reading, CellError> {
+pub(super) fn row(record: &ByteRecord, columns: &[Column], dialect: &Dialect) -> Result<Reading, CellError> {
     if record.len() != columns.len() {
         let hint = if record.len() > columns.len() { "; decimal commas must be points" } else { "" };
         return Err((None, format!("has {} cells where the header has {}{hint}", record.len(), columns.len())));
@@ -199,7 +204,7 @@ fn row(record: &ByteRecord, columns: &[Column], dialect: &Dialect) -> Result<Rea
     Ok(reading)
 }
 
-fn text<'a>(bytes: &'a [u8], column: &'static str) -> Result<&'a str, CellError> {
+pub(super) fn text<'a>(bytes: &'a [u8], column: &'static str) -> Result<&'a str, CellError> {
     std::str::from_utf8(bytes).map_err(|_| {
         (Some(column), format!("{} is not UTF-8 text; save the file as UTF-8", quoted(&String::from_utf8_lossy(bytes))))
     })

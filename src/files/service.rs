@@ -14,6 +14,9 @@ use super::{FileError, Source, cell};
 /// The columns, in the order they are written in.
 pub const COLUMNS: [&str; 5] = ["time", "action", "value", "by", "note"];
 
+/// The column that names the unit, in logs of several units; the last.
+pub const UNIT_COLUMN: &str = "unit";
+
 /// What a service log holds.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ServiceFile {
@@ -31,7 +34,7 @@ pub fn parse(source: &Source, dialect: &Dialect) -> Result<ServiceFile, FileErro
     let mut record = ByteRecord::new();
     let broken = |e: csv::Error| FileError::shape(&source.name, format!("is not CSV: {e}"));
     reader.read_byte_record(&mut record).map_err(broken)?;
-    let columns = header(&record).map_err(|why| FileError::shape(&source.name, format!("line 1: {why}")))?;
+    let columns = header(&record, false).map_err(|why| FileError::shape(&source.name, format!("line 1: {why}")))?;
     while reader.read_byte_record(&mut record).map_err(broken)? {
         file.refused.rows += 1;
         match row(&record, &columns, dialect) {
@@ -49,7 +52,8 @@ pub fn parse(source: &Source, dialect: &Dialect) -> Result<ServiceFile, FileErro
     Ok(file)
 }
 
-fn header(record: &ByteRecord) -> Result<Vec<usize>, String> {
+/// The places of the columns in [`COLUMNS`], then of [`UNIT_COLUMN`] if there may be one.
+pub(super) fn header(record: &ByteRecord, units: bool) -> Result<Vec<usize>, String> {
     let names: Vec<String> = record.iter().map(|cell| String::from_utf8_lossy(cell).trim().to_owned()).collect();
     if names.len() == 1 && names[0].contains([';', '\t']) {
         return Err("the columns are not separated by commas; save the table with commas".to_owned());
@@ -59,7 +63,11 @@ fn header(record: &ByteRecord) -> Result<Vec<usize>, String> {
     }
     let mut columns = Vec::with_capacity(names.len());
     for name in &names {
-        let at = COLUMNS.iter().position(|column| column == name).ok_or_else(|| cell::unknown_column(name, COLUMNS))?;
+        let known = COLUMNS.into_iter().chain(units.then_some(UNIT_COLUMN));
+        let at = known.clone().position(|column| column == name).ok_or_else(|| {
+            let one = if units { "" } else { " (a log is of one unit)" };
+            format!("{}; rename it or take it out{one}", cell::unknown_column(name, known))
+        })?;
         if columns.contains(&at) {
             return Err(format!("column {} stands twice; keep one", quoted(name)));
         }
@@ -73,7 +81,7 @@ fn header(record: &ByteRecord) -> Result<Vec<usize>, String> {
 
 type CellError = (Option<&'static str>, String);
 
-fn row(record: &ByteRecord, columns: &[usize], dialect: &Dialect) -> Result<ServiceEntry, CellError> {
+pub(super) fn row(record: &ByteRecord, columns: &[usize], dialect: &Dialect) -> Result<ServiceEntry, CellError> {
     if record.len() > columns.len() {
         let why = format!(
             "has {} cells where the header has {}; put texts with commas in double quotes",
@@ -83,7 +91,7 @@ fn row(record: &ByteRecord, columns: &[usize], dialect: &Dialect) -> Result<Serv
         return Err((None, why));
     }
     let mut cells = [""; COLUMNS.len()];
-    for (bytes, at) in record.iter().zip(columns) {
+    for (bytes, at) in record.iter().zip(columns).filter(|(_, at)| **at < COLUMNS.len()) {
         let not_text = |_| (Some(COLUMNS[*at]), "is not UTF-8 text; save the file as UTF-8".to_owned());
         cells[*at] = std::str::from_utf8(bytes).map_err(not_text)?.trim();
     }
@@ -120,15 +128,18 @@ fn to_inside(action: ServiceAction, value: f64, intensity: Measure) -> f64 {
     }
 }
 
+/// An entry as the cells of a row.
+pub(super) fn cells(entry: &ServiceEntry) -> [String; COLUMNS.len()] {
+    let text = |text: &Option<String>| text.clone().unwrap_or_default();
+    let value = entry.value.map_or_else(String::new, |value| value.to_string());
+    [entry.at.to_string(), entry.action.name().to_owned(), value, text(&entry.by), text(&entry.note)]
+}
+
 /// Writes a service log as CSV. Reading it back gives the same entries but for [`ServiceEntry::recorded`].
 pub fn write(entries: &[ServiceEntry], out: impl Write) -> io::Result<()> {
     let mut writer = WriterBuilder::new().from_writer(out);
     writer.write_record(COLUMNS)?;
-    for entry in entries {
-        let value = entry.value.map_or_else(String::new, |value| value.to_string());
-        let (by, note) = (entry.by.as_deref().unwrap_or(""), entry.note.as_deref().unwrap_or(""));
-        writer.write_record([entry.at.to_string().as_str(), entry.action.name(), &value, by, note])?;
-    }
+    entries.iter().try_for_each(|entry| writer.write_record(cells(entry)))?;
     writer.flush()
 }
 

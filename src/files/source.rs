@@ -10,10 +10,12 @@ use super::FileError;
 /// the likelier victim (a small compressed file can unpack to any size).
 pub const BYTES_MAX: u64 = 1 << 30;
 
-const GZIP_MAGIC: &[u8] = &[0x1f, 0x8b];
-const ZSTD_MAGIC: &[u8] = &[0x28, 0xb5, 0x2f, 0xfd];
+/// So many bytes at the beginning show whether it is text.
+const LOOKED_AT: usize = 4096;
+pub(super) const GZIP_MAGIC: &[u8] = &[0x1f, 0x8b];
+pub(super) const ZSTD_MAGIC: &[u8] = &[0x28, 0xb5, 0x2f, 0xfd];
 const ZIP_MAGIC: &[u8] = b"PK\x03\x04";
-const UTF8_BOM: &[u8] = &[0xef, 0xbb, 0xbf];
+pub(super) const UTF8_BOM: &[u8] = &[0xef, 0xbb, 0xbf];
 
 /// The unpacked contents of a file, and the name to call it by in messages.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -77,15 +79,20 @@ fn read_limited(name: &str, input: impl Read) -> Result<Vec<u8>, FileError> {
     }
 }
 
-fn check_is_text(name: &str, bytes: &[u8]) -> Result<(), FileError> {
+/// Whether no text has it: a control character that neither ends a line nor stands between columns.
+fn is_control(byte: u8) -> bool {
+    byte < b' ' && !matches!(byte, b'\t' | b'\n' | b'\r' | 0x0c)
+}
+
+pub(super) fn check_is_text(name: &str, bytes: &[u8]) -> Result<(), FileError> {
     let why = if bytes.starts_with(ZIP_MAGIC) {
         "is a zip archive or a spreadsheet; save the table as CSV"
     } else if bytes.starts_with(&[0xff, 0xfe]) || bytes.starts_with(&[0xfe, 0xff]) {
         "is UTF-16 text; save it as UTF-8"
-    } else if bytes.contains(&0) {
-        "is not a text file (it has zero bytes); readings are CSV or SenML JSON in UTF-8"
+    } else if bytes.contains(&0) || bytes.iter().take(LOOKED_AT).any(|b| is_control(*b)) {
+        "is not a text file (it has control characters); readings are CSV or SenML JSON in UTF-8, a log is CSV"
     } else if bytes.trim_ascii().is_empty() {
-        "is empty"
+        "is empty; a table of readings begins with the line time,intensity, a service log with time,action"
     } else {
         return Ok(());
     };

@@ -14,6 +14,8 @@ use crate::domain::{Assessment, Condition, ServiceAction, ServiceEntry, Timestam
 pub const HEALTH_SCHEMA: &str = "fadeline.health.v1";
 /// Schema of [`ServiceAnswer`].
 pub const SERVICE_ANSWER_SCHEMA: &str = "fadeline.service-answer.v1";
+/// Schema of the alert that nothing is stored.
+pub const STORE_ALERT_SCHEMA: &str = "fadeline.store-alert.v1";
 /// Payload of `…/daemon` while the daemon is connected.
 pub const ONLINE: &str = "online";
 /// Payload of `…/daemon` when it is not; also the last will.
@@ -123,6 +125,20 @@ impl Topics {
         Message { schema: Some(HEALTH_SCHEMA), ..message }
     }
 
+    /// The alert that the daemon cannot store what comes, since when and why; `None` clears it.
+    pub fn store_alert(&self, fault: Option<(Timestamp, &str)>) -> Message {
+        let topic = format!("{}/alert/store", self.daemon());
+        let Some((since, fault)) = fault else { return Message::retained(topic, Vec::new()) };
+        let alert = StoreAlert {
+            schema: STORE_ALERT_SCHEMA,
+            kind: "store",
+            since,
+            says: format!("readings are not stored; the broker keeps them meanwhile: {fault}"),
+            action: "free space on the disk of the data, or mend it; nothing is lost while the broker keeps its queue",
+        };
+        Message { schema: Some(STORE_ALERT_SCHEMA), ..Message::retained(topic, json(&alert)) }
+    }
+
     /// The answer to a service message, on its response topic if it named a usable one.
     pub fn service_answer(&self, unit: &UnitId, request: &Request, outcome: Result<&ServiceEntry, &str>) -> Message {
         let topic = match &request.response_topic {
@@ -138,6 +154,16 @@ impl Topics {
             schema: Some(SERVICE_ANSWER_SCHEMA),
         }
     }
+}
+
+/// That nothing is stored, on `…/daemon/alert/store`.
+#[derive(Clone, Debug, Serialize)]
+struct StoreAlert {
+    schema: &'static str,
+    kind: &'static str,
+    since: Timestamp,
+    says: String,
+    action: &'static str,
 }
 
 /// What MQTT 5 says about where to answer.

@@ -67,7 +67,8 @@ impl Scored {
         page += &causes(&scores.causes);
         if scores.verdict.is_none() {
             let says = "Only its readings say what came to a real unit: its causes, its unlogged work and its cloudy \
-                        water cannot be graded. `fadeline grade --simulated` grades them where the truth is known.";
+                        water cannot be graded. Where the truth is known they can: `fadeline grade --simulated` and \
+                        `fadeline grade --folder`.";
             page += "\n";
             page += &style.block("", 0, says);
         }
@@ -104,18 +105,18 @@ fn ahead(dates: &DateScore) -> String {
     out += &row("mean error, days", &of(&|a| number(a.mean_error, 1)), "off, early or late, on average");
     out += &row("median error, days", &of(&|a| number(a.median_error, 1)), "half of them were off by less");
     out += &row("bias, days", &of(&|a| number(a.bias, 1)), "mean; positive: said too late");
-    out += &row("80 % range holds", &of(&|a| percent(a.coverage)), "came from the 10 % to the 90 % date");
+    out += &row("80 % range holds", &of(&|a| percent(a.coverage)), "came between the 10 and 90 % dates");
     out += &row("the same, if steep", &of(&|a| percent(a.coverage_steep)), "in the steepest third of the falls");
     out += &row("CRPS, days", &of(&|a| number(a.crps, 1)), "error of all three dates; 0 is best");
-    out += &row("pinball, days", &of(&|a| number(a.pinball_p10, 1)), "error of the 10 % date, late x 9");
-    out + &row("interval score, days", &of(&|a| number(a.interval_score, 0)), "width of the range, misses x 10")
+    out += &row("pinball, days", &of(&|a| number(a.pinball_p10, 1)), "10 % date; too late counts 9-fold");
+    out + &row("interval score, days", &of(&|a| number(a.interval_score, 0)), "80 % range's width; misses 10-fold")
 }
 
 fn approaches(dates: &DateScore, c: &HindcastConstants) -> String {
-    let mut out = row("crossings approached", &[dates.runs.to_string()], "one assessment or more before");
-    let stays = format!("median; within {:.0} d from then on", c.band_days);
+    let mut out = row("crossings approached", &[dates.runs.to_string()], "with assessments on the way");
+    let stays = format!("right to {:.0} d from then on, median", c.band_days);
     out += &row("prognostic horizon", &[format!("{} d", number(dates.prognostic_horizon_days, 0))], &stays);
-    let near = format!("half-way, off by {:.0} % of days left", 100.0 * c.alpha);
+    let near = format!("half-way, right to {:.0} % of the rest", 100.0 * c.alpha);
     out += &row("alpha-lambda", &[percent(dates.alpha_lambda)], &near);
     out + &row("relative accuracy", &[number(dates.relative_accuracy, 2)], "1 less error over days left, median")
 }
@@ -124,8 +125,8 @@ fn no_crossings(dates: &DateScore) -> String {
     let one = |value: usize| [value.to_string()];
     let mut out = row("nothing to come", &one(dates.never), "assessments; no crossing in a year");
     out += &row("  dated all the same", &one(dates.never_dated), "of them, within half a year");
-    out += &row("work came first", &one(dates.open), "assessments; the crossing is unknown");
-    out + &row("  refuted", &one(dates.open_contradicted), "of them: the 90 % date passed unmet")
+    out += &row("work came first", &one(dates.open), "assessments; nobody knows the date");
+    out + &row("  refuted", &one(dates.open_contradicted), "of them: 90 % date passed before it")
 }
 
 fn verdicts(v: &VerdictScore, c: &HindcastConstants) -> String {
@@ -153,7 +154,7 @@ fn causes(causes: &[CauseScore]) -> String {
         return String::new();
     }
     let head = ["median", "bias", "80 %"].map(str::to_owned);
-    let mut out = row("loss, points", &head, "error; too much said; range holds");
+    let mut out = row("loss, points", &head, "error; said too much; range holds");
     for score in causes {
         let name = match score.cause {
             // The full words are too long for the table.

@@ -1,12 +1,17 @@
 //! A simulated unit as the contract's files: text in memory; the caller writes it.
 
+use jiff::civil::Date;
+use serde::Deserialize;
 use serde_json::{Value, json};
 use toml::Table;
 
 use super::plan::FaultKind;
 use super::truth::{TruthDay, percent};
-use super::{Simulated, Truth};
+use super::{Losses, Simulated};
 use crate::domain::{Channel, Reading, ServiceEntry, Timestamp, UnitSpec, WaterSource};
+
+/// Schema of the truth file.
+const TRUTH_SCHEMA: &str = "fadeline.truth.v1";
 
 /// READINGS: `time` and every channel that occurs.
 pub fn readings_csv(readings: &[Reading]) -> String {
@@ -103,18 +108,22 @@ pub fn unit_toml(spec: &UnitSpec) -> String {
     unit.to_string()
 }
 
-/// The truth: losses in ln by day and cause, the crossing day from each day, what was done, and what passed.
+/// The truth: losses in ln by cause, of each day the mean and those at its end, the crossing day from each day, what was
+/// done, what of it stands in no log, and what passed. [`read_truth`] reads it back.
 pub fn truth_json(sim: &Simulated) -> String {
     let truth = &sim.truth;
     json!({
-        "schema": "fadeline.truth.v1",
+        "schema": TRUTH_SCHEMA,
         "site": sim.spec.id.site(),
         "unit": sim.spec.id.unit(),
         "set_point": sim.spec.set_point,
         "new_intensity": truth.new_intensity,
-        "days": truth.days.iter().map(|day| day_json(truth, day)).collect::<Vec<_>>(),
+        "days": truth.days.iter().map(|day| day_json(sim, day)).collect::<Vec<_>>(),
         "services": truth.services.iter().map(|s| json!({
             "at": s.at, "action": s.work.action(), "logged_at": s.logged.as_ref().map(|entry| entry.at),
+        })).collect::<Vec<_>>(),
+        "unlogged": truth.unlogged().iter().map(|s| json!({
+            "date": s.date, "days": s.days, "ln_size": s.ln_size,
         })).collect::<Vec<_>>(),
         "episodes": truth.episodes.iter().map(|e| json!({
             "from": e.from, "to": e.to, "depth_percent": e.depth_percent,
@@ -129,14 +138,99 @@ pub fn truth_json(sim: &Simulated) -> String {
     .to_string()
 }
 
-fn day_json(truth: &Truth, day: &TruthDay) -> Value {
-    let losses = &day.losses;
+fn day_json(sim: &Simulated, day: &TruthDay) -> Value {
+    let (truth, losses) = (&sim.truth, &day.losses);
+    let (_, end) = Timestamp::day_bounds(day.date, &sim.spec.zone);
     json!({
         "date": day.date, "intensity": day.intensity, "closed": day.closed, "crossing": truth.crossing_from(day.date),
         "sleeve": losses.sleeve, "lamp": losses.lamp, "window": losses.window, "drift": losses.drift,
         "water": losses.water, "episode": losses.episode, "temperature": losses.temperature,
-        "leading": losses.leading(),
+        "leading": losses.leading(), "at_end": truth.losses_at(end),
     })
+}
+
+/// What a truth file tells a grader. Fields beyond these are for people.
+#[derive(Clone, Debug, PartialEq, Deserialize)]
+pub struct TruthFile {
+    schema: String,
+    /// Site of the unit.
+    pub site: String,
+    /// The unit.
+    pub unit: String,
+    /// Every day of the history, ascending.
+    pub days: Vec<FileDay>,
+    /// Every lasting change of the light that stands in no log.
+    pub unlogged: Vec<FileStep>,
+    /// Every passing clouding.
+    pub episodes: Vec<FileEpisode>,
+}
+
+/// A day of a truth file.
+#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
+pub struct FileDay {
+    /// Which, in the unit's zone.
+    pub date: Date,
+    /// Closed for the season all day.
+    pub closed: bool,
+    /// When the light would be too little if nobody did anything after this day; `None`: not within a year.
+    pub crossing: Option<Date>,
+    /// Losses at the end of the day, ln.
+    pub at_end: Losses,
+}
+
+/// A lasting change of the light that stands in no log.
+#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
+pub struct FileStep {
+    /// The day it began.
+    pub date: Date,
+    /// Days it took; 0 for work at the unit.
+    pub days: i64,
+    /// ln; positive: up.
+    pub ln_size: f64,
+}
+
+/// A passing clouding of the water.
+#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
+pub struct FileEpisode {
+    /// Its first instant.
+    pub from: Timestamp,
+    /// Its last.
+    pub to: Timestamp,
+    /// Deepest loss, percent of light.
+    pub depth_percent: f64,
+}
+
+impl TruthFile {
+    /// The day `date`, if it belongs to the history.
+    pub fn day(&self, date: Date) -> Option<&FileDay> {
+        self.days.binary_search_by_key(&date, |day| day.date).ok().map(|i| &self.days[i])
+    }
+}
+
+/// Why a text is not a truth file.
+#[derive(Debug, thiserror::Error)]
+pub enum TruthError {
+    /// Not JSON, or a field is missing or of another kind.
+    #[error("is not a truth file ({0}); write it again")]
+    Shape(#[from] serde_json::Error),
+    /// Another schema.
+    #[error("has the schema `{0}`; only `fadeline.truth.v1` can be read")]
+    Schema(String),
+    /// A day does not come after the one before it.
+    #[error("{0} does not come after the day before it; list every day once, oldest first")]
+    Order(Date),
+}
+
+/// Reads what [`truth_json`] wrote.
+pub fn read_truth(text: &str) -> Result<TruthFile, TruthError> {
+    let read: TruthFile = serde_json::from_str(text)?;
+    if read.schema != TRUTH_SCHEMA {
+        return Err(TruthError::Schema(read.schema));
+    }
+    match read.days.windows(2).find(|pair| pair[0].date >= pair[1].date) {
+        Some(pair) => Err(TruthError::Order(pair[1].date)),
+        None => Ok(read),
+    }
 }
 
 fn fault_name(kind: FaultKind) -> &'static str {
@@ -214,5 +308,28 @@ mod tests {
         let day = &sim.truth.days[7];
         assert_eq!(read["days"][7]["sleeve"].as_f64(), Some(day.losses.sleeve));
         assert_eq!(read["days"][7]["date"].as_str(), Some(day.date.to_string().as_str()));
+    }
+
+    #[test]
+    fn the_truth_file_reads_back() {
+        let plan = random_plan(Kind::Hard, 4);
+        let sim = simulate(&plan, plan.from, plan.from.plus_millis(200 * DAY), HOUR);
+        let text = truth_json(&sim);
+        let read = read_truth(&text).unwrap();
+        assert_eq!((read.site.as_str(), read.unit.as_str()), (sim.spec.id.site(), sim.spec.id.unit()));
+        for (day, truth) in read.days.iter().zip(&sim.truth.days) {
+            let (_, end) = Timestamp::day_bounds(truth.date, &sim.spec.zone);
+            assert_eq!((day.date, day.closed), (truth.date, truth.closed));
+            assert_eq!(day.crossing, sim.truth.crossing_from(truth.date));
+            assert_eq!(day.at_end, sim.truth.losses_at(end));
+        }
+        assert_eq!(read.days.len(), sim.truth.days.len());
+        assert_eq!(read.unlogged.len(), sim.truth.unlogged().len());
+        assert_eq!(read.episodes.len(), sim.truth.episodes.len());
+        assert!(matches!(read_truth("{"), Err(TruthError::Shape(_))));
+        assert!(matches!(read_truth(&text.replace("truth.v1", "truth.v9")), Err(TruthError::Schema(_))));
+        let mut twice: Value = serde_json::from_str(&text).unwrap();
+        twice["days"][1] = twice["days"][0].clone();
+        assert!(matches!(read_truth(&twice.to_string()), Err(TruthError::Order(_))));
     }
 }

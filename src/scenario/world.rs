@@ -4,6 +4,7 @@ use jiff::civil::Date;
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
+use serde::{Deserialize, Serialize};
 
 use super::physics::{self, Lamp};
 use super::plan::{FaultKind, UnitPlan, Work};
@@ -24,7 +25,7 @@ const TEMPERATURE_WANDER: (f64, f64) = (0.08, 6.0);
 const SURROUNDINGS_STREAM: u64 = 1;
 
 /// Losses by cause, ln, each against the unit's first reference; positive: light lost.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Losses {
     /// Deposit on the sleeve, with what cleanings could not remove.
     pub sleeve: f64,

@@ -193,13 +193,13 @@ pub fn decode_batch(bytes: &[u8]) -> Result<Vec<UnitRows>, Damage> {
 }
 
 /// Fills the first four bytes with the checksum of the rest.
-fn seal_crc(out: &mut [u8]) {
+pub(super) fn seal_crc(out: &mut [u8]) {
     if let Some((crc, rest)) = out.split_first_chunk_mut::<4>() {
         *crc = crc32fast::hash(rest).to_le_bytes();
     }
 }
 
-fn check_crc(bytes: &[u8]) -> Result<Reader<'_>, Damage> {
+pub(super) fn check_crc(bytes: &[u8]) -> Result<Reader<'_>, Damage> {
     let mut reader = Reader::new(bytes);
     let crc = u32::from_le_bytes(reader.array()?);
     if crc != crc32fast::hash(&bytes[4..]) {
@@ -286,7 +286,7 @@ mod kind {
     pub const SCALED: u8 = 16;
 }
 
-fn put_integers(out: &mut Vec<u8>, column: &[i64]) {
+pub(super) fn put_integers(out: &mut Vec<u8>, column: &[i64]) {
     let first = column.first().copied().unwrap_or(0);
     if column.iter().all(|value| *value == first) {
         out.push(kind::CONSTANT);
@@ -307,7 +307,7 @@ fn put_integers(out: &mut Vec<u8>, column: &[i64]) {
     });
 }
 
-fn take_integers(reader: &mut Reader<'_>, count: usize) -> Result<Vec<i64>, Damage> {
+pub(super) fn take_integers(reader: &mut Reader<'_>, count: usize) -> Result<Vec<i64>, Damage> {
     match reader.byte()? {
         kind::CONSTANT => {
             let value = reader.signed()?;
@@ -338,7 +338,7 @@ fn inflate<T: pco::data_types::Number>(packed: &[u8], count: usize) -> Result<Ve
     (values.len() == count).then_some(values).ok_or(Damage("a column has another length"))
 }
 
-fn put_values(out: &mut Vec<u8>, column: &[f64]) {
+pub(super) fn put_values(out: &mut Vec<u8>, column: &[f64]) {
     let common = (0..RAW).find_map(|exponent| {
         let scaled: Option<Vec<i64>> = column.iter().map(|value| scale(*value, exponent)).collect();
         scaled.map(|scaled| (exponent, scaled))
@@ -357,7 +357,7 @@ fn put_values(out: &mut Vec<u8>, column: &[f64]) {
     column.iter().for_each(|value| out.extend_from_slice(&value.to_le_bytes()));
 }
 
-fn take_values(reader: &mut Reader<'_>, count: usize) -> Result<Vec<f64>, Damage> {
+pub(super) fn take_values(reader: &mut Reader<'_>, count: usize) -> Result<Vec<f64>, Damage> {
     match reader.byte()? {
         kind::PCO_BITS => inflate(reader.bytes()?, count),
         kind::BITS => (0..count).map(|_| reader.array().map(f64::from_le_bytes)).collect(),

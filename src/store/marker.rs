@@ -4,6 +4,7 @@
 //! DIR/lock      held while a process has the store; its process id
 //! DIR/epoch     which database belongs here, and its schema
 //! DIR/db/       the database
+//! DIR/reserve   room put by
 //! ```
 //! A database that opens empty after a fault looks like a new one. The epoch file lies outside it and carries the same
 //! random id: a database without that id is refused instead of being filled anew.
@@ -17,9 +18,12 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 use super::StoreError;
+use super::reserve::Reserve;
 
 /// The schema this program writes. Raise it with every change of a key, a value or the meaning of either.
-pub const SCHEMA: u32 = 1;
+///
+/// 1: without hours. 2: hours, and what was given up.
+pub const SCHEMA: u32 = 2;
 
 const FORMAT: &str = "fadeline store";
 const LOCK: &str = "lock";
@@ -99,7 +103,7 @@ impl Home {
         &self.path
     }
 
-    /// Bytes all files in it take.
+    /// Bytes all files in it take, without the reserve.
     pub fn bytes(&self) -> Result<u64, StoreError> {
         bytes_under(&self.path).map_err(StoreError::io("measure", &self.path))
     }
@@ -166,7 +170,7 @@ fn refuse_foreign(path: &Path) -> Result<(), StoreError> {
             return Err(StoreError::DataGone { path: path.to_owned(), why });
         }
         // A card's own directory; anything else is somebody's.
-        if name != LOCK && name != EPOCH_NEW && name != "lost+found" {
+        if name != LOCK && name != EPOCH_NEW && name != "lost+found" && !Reserve::is(&name) {
             let why = format!("it has `{}`", name.to_string_lossy());
             return Err(StoreError::Foreign { path: path.to_owned(), why });
         }
@@ -180,6 +184,7 @@ fn bytes_under(path: &Path) -> std::io::Result<u64> {
         let entry = entry?;
         bytes += match entry.metadata() {
             Ok(meta) if meta.is_dir() => bytes_under(&entry.path())?,
+            Ok(_) if Reserve::is(&entry.file_name()) => 0,
             Ok(meta) => meta.len(),
             // The database removes files of its own while we look.
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => 0,

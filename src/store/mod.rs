@@ -10,26 +10,33 @@
 mod bytes;
 mod codec;
 mod error;
+mod hours;
 mod marker;
+mod migrate;
 mod outbox;
 mod records;
+mod reserve;
 mod rows;
 mod runs;
 mod series;
 pub mod settings;
+mod snapshot;
 #[cfg(test)]
 mod tests;
 mod tree;
+mod trim;
+mod verify;
 
 use std::path::PathBuf;
 use std::sync::{Mutex, MutexGuard, PoisonError, RwLock, RwLockReadGuard, RwLockWriteGuard};
 
 use jiff::civil::Date;
 
-use crate::domain::{Assessment, DaySummary, Reading, ServiceEntry, Timestamp, UnitId};
+use crate::domain::{Assessment, DaySummary, HourSummary, Reading, ServiceEntry, Timestamp, UnitId, hour};
 
 use self::marker::{Epoch, Home};
 use self::outbox::{Outbox, Quarantine};
+use self::reserve::Reserve;
 use self::series::Series;
 use self::settings::StoreSettings;
 use self::tree::{Commit, Disk, Space};
@@ -42,6 +49,9 @@ pub use self::outbox::{
 };
 pub use self::rows::DAY_ROWS_MAX;
 pub use self::series::{Appended, Dirty, DirtyDays, DirtyToken, utc_day};
+pub use self::snapshot::{Days, Snapshot};
+pub use self::trim::Trimmed;
+pub use self::verify::{Gap, SILENT_AT_LEAST, UnitVerified, Verified};
 
 const EPOCH_KEY: &[u8] = b"epoch";
 
@@ -77,19 +87,6 @@ pub struct StoreStats {
     pub quarantined: usize,
     /// Stored values that could not be decoded and were set aside.
     pub damaged: usize,
-}
-
-/// What [`Store::verify`] found.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Verified {
-    /// Sealed blocks.
-    pub blocks: usize,
-    /// Bytes of them.
-    pub bytes: u64,
-    /// Readings in them.
-    pub readings: u64,
-    /// Blocks that are missing, do not decode, or hold readings of another day or out of order: unit and UTC day.
-    pub damaged: Vec<(UnitId, i64)>,
 }
 
 impl Store {
@@ -129,6 +126,16 @@ impl Store {
         // Without the lock of the series: others read on while the disk works.
         disk.commit(std::mem::take(&mut plan.commit))?;
         Ok(self.series_mut().apply(plan))
+    }
+
+    /// Stores readings straight into their days' blocks, past the journal: for an import or a restore, with some 10,000
+    /// to 1,000,000 readings at once, whole days together. Durable when it returns; the same merging as
+    /// [`Store::append`], and the days are dirty likewise.
+    pub fn load(&self, batch: &[(UnitId, Reading)]) -> Result<Appended, StoreError> {
+        let mut disk = self.disk();
+        let mut load = self.series_mut().plan_load(&mut disk, batch)?;
+        disk.commit(std::mem::take(&mut load.commit))?;
+        Ok(self.series_mut().apply_load(load))
     }
 
     /// The readings of a unit with `from <= at < to`, ascending, one for each instant. Of a damaged block, which is
@@ -197,6 +204,11 @@ impl Store {
         self.series().ids()
     }
 
+    /// The units of which anything is kept, readings or not, by id.
+    pub fn all_units(&self) -> Vec<UnitId> {
+        self.series().recorded_ids()
+    }
+
     /// How many readings a unit has.
     pub fn count(&self, id: &UnitId) -> u64 {
         self.series().count(id)
@@ -235,7 +247,8 @@ impl Store {
         self.put(id, |commit, unit| records::put_days(commit, unit, days))
     }
 
-    /// [`Store::put_days`] and [`Store::clear_dirty`] in one, at the price of one.
+    /// [`Store::put_days`] and [`Store::clear_dirty`] in one, at the price of one. The hours of the days that are cleared
+    /// are made too.
     pub fn roll_up(
         &self,
         id: &UnitId,
@@ -250,6 +263,10 @@ impl Store {
             records::put_days(&mut commit, unit, days)?;
         }
         let cleared = self.series().plan_clear(id, cleared, token, &mut commit);
+        for (unit, day) in cleared.days() {
+            let rows = self.series_mut().day_rows(&mut disk, unit, day)?;
+            records::put_hours(&mut disk, &mut commit, unit, day, hour::hours(&rows))?;
+        }
         disk.commit(commit)?;
         let mut series = self.series_mut();
         if !days.is_empty() {
@@ -263,13 +280,36 @@ impl Store {
         self.get(id, |disk, unit| records::days(disk, unit, from, to))
     }
 
-    /// Writes a service entry into a unit's logbook; `false`: the same entry (time, action, value, name and note) is
-    /// there already.
-    pub fn log(&self, id: &UnitId, entry: &ServiceEntry) -> Result<bool, StoreError> {
+    /// The hour roll-ups of a unit with `from <= at < to`, ascending; of days that were rolled up.
+    pub fn hours(&self, id: &UnitId, from: Timestamp, to: Timestamp) -> Result<Vec<HourSummary>, StoreError> {
+        self.get(id, |disk, unit| records::hours(disk, unit, from, to))
+    }
+
+    /// Puts hour roll-ups; one that rests on fewer readings than the kept one does not replace it.
+    pub fn put_hours(&self, id: &UnitId, hours: &[HourSummary]) -> Result<(), StoreError> {
         let mut disk = self.disk();
         let mut commit = Commit::default();
         let unit = self.series_mut().number_in(id, &mut commit);
-        let new = records::put_entry(&mut disk, &mut commit, unit, entry)?;
+        for part in hours.chunk_by(|a, b| utc_day(a.at) == utc_day(b.at)) {
+            records::put_hours(&mut disk, &mut commit, unit, utc_day(part[0].at), part.to_vec())?;
+        }
+        disk.commit(commit)?;
+        self.series_mut().recorded();
+        Ok(())
+    }
+
+    /// Writes a service entry into a unit's logbook; `false`: the same entry (time, action, value, name and note) is
+    /// there already.
+    pub fn log(&self, id: &UnitId, entry: &ServiceEntry) -> Result<bool, StoreError> {
+        self.log_all(id, std::slice::from_ref(entry)).map(|new| new > 0)
+    }
+
+    /// Writes many entries at the price of one; how many are new.
+    pub fn log_all(&self, id: &UnitId, entries: &[ServiceEntry]) -> Result<usize, StoreError> {
+        let mut disk = self.disk();
+        let mut commit = Commit::default();
+        let unit = self.series_mut().number_in(id, &mut commit);
+        let new = records::put_entries(&mut disk, &mut commit, unit, entries)?;
         disk.commit(commit)?;
         self.series_mut().recorded();
         Ok(new)
@@ -398,23 +438,16 @@ impl Store {
         self.disk().get(Space::Keepsakes, name.as_bytes())
     }
 
-    /// Reads every sealed block and checks that it holds what it should; changes nothing. Appends go on in between.
-    pub fn verify(&self, mut progress: impl FnMut(&Verified)) -> Result<Verified, StoreError> {
-        let mut found = Verified::default();
-        let blocks = self.series().blocks();
-        for (unit, day) in blocks {
-            let block = self.disk().get(Space::Blocks, &series::day_key(unit, day))?.unwrap_or_default();
-            let rows = codec::decode_block(&block).unwrap_or_default();
-            let sound = rows.is_sorted_by(|a, b| a.at < b.at) && rows.iter().all(|row| utc_day(row.at) == day);
-            if !sound || rows.is_empty() {
-                found.damaged.extend(self.series().id(unit).map(|id| (id.clone(), day)));
-            }
-            found.blocks += 1;
-            found.bytes += block.len() as u64;
-            found.readings += rows.len() as u64;
-            progress(&found);
-        }
-        Ok(found)
+    /// Everything that was kept under a name.
+    pub fn keepsakes(&self) -> Result<Vec<(String, Vec<u8>)>, StoreError> {
+        let entries = self.disk().all(Space::Keepsakes)?;
+        Ok(entries.into_iter().map(|(name, value)| (String::from_utf8_lossy(&name).into_owned(), value)).collect())
+    }
+
+    /// The id of this database, 32 hexadecimal digits: another one has another.
+    pub fn epoch(&self) -> Result<String, StoreError> {
+        let id = self.disk().get(Space::Meta, EPOCH_KEY)?.unwrap_or_default();
+        Ok(String::from_utf8_lossy(&id).into_owned())
     }
 
     /// Facts about the store.
@@ -456,27 +489,37 @@ fn lock<Q, T>(
 
 /// Opens the database that belongs into `home`, or makes it in a new one.
 fn open_database(home: &Home, settings: &StoreSettings) -> Result<Disk, StoreError> {
-    let path = home.database();
-    let gone = |why: String| StoreError::DataGone { path: settings.path.clone(), why };
     if let Some(epoch) = home.epoch()?.filter(|epoch| epoch.made) {
-        if !path.is_dir() {
-            return Err(gone("its database is missing".to_owned()));
+        if epoch.schema < SCHEMA {
+            return migrate::migrate(home, &epoch, settings);
         }
-        let mut disk = Disk::open(&path, settings.cache_bytes)?;
-        return match disk.get(Space::Meta, EPOCH_KEY)? {
-            Some(id) if id == epoch.id.as_bytes() => Ok(disk),
-            Some(_) => Err(gone("its database is another one".to_owned())),
-            None => Err(gone("its database is empty".to_owned())),
-        };
+        let disk = open_disk(home, &epoch, settings)?;
+        migrate::forget_copies(home)?;
+        return Ok(disk);
     }
     // New, or the making of it was cut short: nothing can have been stored yet.
     home.clear_database()?;
     let epoch = Epoch::fresh();
     home.write_epoch(&epoch)?;
-    let mut disk = Disk::open(&path, settings.cache_bytes)?;
+    let mut disk = Disk::open(&home.database(), settings.cache_bytes, Reserve::find(home.path()))?;
     let mut commit = Commit::default();
     commit.put(Space::Meta, EPOCH_KEY, epoch.id.clone().into_bytes());
     disk.commit(commit)?;
     home.write_epoch(&Epoch { made: true, ..epoch })?;
     Ok(disk)
+}
+
+/// Opens the database that must be there.
+fn open_disk(home: &Home, epoch: &Epoch, settings: &StoreSettings) -> Result<Disk, StoreError> {
+    let path = home.database();
+    let gone = |why: String| StoreError::DataGone { path: settings.path.clone(), why };
+    if !path.is_dir() {
+        return Err(gone("its database is missing".to_owned()));
+    }
+    let mut disk = Disk::open(&path, settings.cache_bytes, Reserve::find(home.path()))?;
+    match disk.get(Space::Meta, EPOCH_KEY)? {
+        Some(id) if id == epoch.id.as_bytes() => Ok(disk),
+        Some(_) => Err(gone("its database is another one".to_owned())),
+        None => Err(gone("its database is empty".to_owned())),
+    }
 }

@@ -1,13 +1,16 @@
 //! What is kept for ever beside the readings: day roll-ups, the logbook, the latest assessments.
 
+use std::collections::BTreeMap;
+use std::collections::btree_map::Entry as Slot;
+
 use jiff::civil::Date;
 
-use crate::domain::{Assessment, DaySummary, ServiceEntry};
+use crate::domain::{Assessment, DaySummary, HourSummary, ServiceEntry, Timestamp};
 
-use super::StoreError;
 use super::bytes::Damage;
-use super::series::day_key;
+use super::series::{day_key, utc_day};
 use super::tree::{Commit, Disk, Entry, Space};
+use super::{StoreError, hours};
 
 /// Days from 1970-01-01 to `date`: sorts as dates do.
 fn date_number(date: Date) -> i64 {
@@ -19,11 +22,11 @@ fn unit_range(unit: u32) -> ([u8; 12], [u8; 12]) {
 }
 
 /// JSON: the forms are the contract's own, read by later versions too, and the database compresses them.
-fn to_json<T: serde::Serialize>(what: &'static str, value: &T) -> Result<Vec<u8>, StoreError> {
+pub(super) fn to_json<T: serde::Serialize>(what: &'static str, value: &T) -> Result<Vec<u8>, StoreError> {
     serde_json::to_vec(value).map_err(|error| StoreError::NotStorable { what, why: error.to_string() })
 }
 
-fn from_json<T: serde::de::DeserializeOwned>(value: &[u8]) -> Result<T, Damage> {
+pub(super) fn from_json<T: serde::de::DeserializeOwned>(value: &[u8]) -> Result<T, Damage> {
     serde_json::from_slice(value).map_err(|_| Damage("not the JSON it should be"))
 }
 
@@ -66,6 +69,40 @@ pub(super) fn days(
     Ok(decoded(disk, Space::Days, entries, from_json)?.into_iter().map(|(_, day)| day).collect())
 }
 
+/// Puts the hours of a UTC day, merged with those that are kept.
+pub(super) fn put_hours(
+    disk: &mut Disk,
+    commit: &mut Commit,
+    unit: u32,
+    day: i64,
+    made: Vec<HourSummary>,
+) -> Result<(), StoreError> {
+    let key = day_key(unit, day);
+    let kept = match disk.get(Space::Hours, &key)?.map(|value| hours::decode(&value)) {
+        Some(Ok(kept)) => kept,
+        // Damaged ones are made again.
+        Some(Err(_)) | None => Vec::new(),
+    };
+    let merged = hours::merged(kept, made);
+    if !merged.is_empty() {
+        commit.put(Space::Hours, key, hours::encode(&merged));
+    }
+    Ok(())
+}
+
+/// The hours from an instant to another, ascending.
+pub(super) fn hours(
+    disk: &mut Disk,
+    unit: u32,
+    from: Timestamp,
+    to: Timestamp,
+) -> Result<Vec<HourSummary>, StoreError> {
+    let (first, last) = (day_key(unit, utc_day(from)), day_key(unit, utc_day(to).saturating_add(1)));
+    let entries = disk.scan(Space::Hours, &first, Some(&last))?;
+    let days = decoded(disk, Space::Hours, entries, hours::decode)?;
+    Ok(days.into_iter().flat_map(|(_, hours)| hours).filter(|hour| (from..to).contains(&hour.at)).collect())
+}
+
 /// The service entries of a unit, by time, then by when they were recorded.
 pub(super) fn logbook(disk: &mut Disk, unit: u32) -> Result<Vec<ServiceEntry>, StoreError> {
     let (from, to) = unit_range(unit);
@@ -76,27 +113,41 @@ pub(super) fn logbook(disk: &mut Disk, unit: u32) -> Result<Vec<ServiceEntry>, S
     Ok(log)
 }
 
-/// Puts a service entry, unless the same is there: same time, action, value, name and note.
-pub(super) fn put_entry(
+/// Puts service entries, except those that are there: same time, action, value, name and note. How many are new.
+pub(super) fn put_entries(
     disk: &mut Disk,
     commit: &mut Commit,
     unit: u32,
-    entry: &ServiceEntry,
-) -> Result<bool, StoreError> {
-    let at = day_key(unit, entry.at.as_millis());
-    let after = day_key(unit, entry.at.as_millis() + 1);
-    let there = disk.scan(Space::Logbook, &at, Some(&after))?;
-    let there = decoded(disk, Space::Logbook, there, from_json::<ServiceEntry>)?;
-    let same = |other: &ServiceEntry| ServiceEntry { recorded: entry.recorded, ..other.clone() } == *entry;
-    if there.iter().any(|(_, other)| same(other)) {
-        return Ok(false);
+    entries: &[ServiceEntry],
+) -> Result<usize, StoreError> {
+    let mut new = 0;
+    let mut there: BTreeMap<Timestamp, (u32, Vec<ServiceEntry>)> = BTreeMap::new();
+    for entry in entries {
+        let at = day_key(unit, entry.at.as_millis());
+        let (place, others) = match there.entry(entry.at) {
+            Slot::Occupied(known) => known.into_mut(),
+            Slot::Vacant(unknown) => unknown.insert(entries_at(disk, unit, entry.at)?),
+        };
+        let same = |other: &ServiceEntry| ServiceEntry { recorded: entry.recorded, ..other.clone() } == *entry;
+        if others.iter().any(same) {
+            continue;
+        }
+        // Entries of one instant are told apart by their place.
+        *place += 1;
+        others.push(entry.clone());
+        commit.put(Space::Logbook, [&at[..], &place.to_be_bytes()].concat(), to_json("a service entry", entry)?);
+        new += 1;
     }
-    // Entries of one instant are told apart by their place.
+    Ok(new)
+}
+
+/// The last place taken at an instant, and the entries of that instant.
+fn entries_at(disk: &mut Disk, unit: u32, at: Timestamp) -> Result<(u32, Vec<ServiceEntry>), StoreError> {
+    let (from, to) = (day_key(unit, at.as_millis()), day_key(unit, at.as_millis() + 1));
+    let entries = disk.scan(Space::Logbook, &from, Some(&to))?;
+    let there = decoded(disk, Space::Logbook, entries, from_json::<ServiceEntry>)?;
     let place = there.last().and_then(|(key, _)| key.get(12..)?.try_into().ok()).map_or(0, u32::from_be_bytes);
-    let mut key = at.to_vec();
-    key.extend_from_slice(&(place + 1).to_be_bytes());
-    commit.put(Space::Logbook, key, to_json("a service entry", entry)?);
-    Ok(true)
+    Ok((place, there.into_iter().map(|(_, entry)| entry).collect()))
 }
 
 /// Puts an assessment in the place of the unit's last one.
@@ -119,4 +170,19 @@ pub(super) fn assessments(disk: &mut Disk) -> Result<Vec<(u32, Assessment)>, Sto
     let found = decoded(disk, Space::Assessments, entries, from_json)?;
     let number = |key: Vec<u8>| <[u8; 4]>::try_from(key).map_or(u32::MAX, u32::from_be_bytes);
     Ok(found.into_iter().map(|(key, assessment)| (number(key), assessment)).collect())
+}
+
+/// How many roll-ups, entries and assessments of a unit decode, and how many do not.
+pub(super) fn count(disk: &mut Disk, unit: u32) -> Result<(u64, u64), StoreError> {
+    let (from, to) = unit_range(unit);
+    let days = disk.scan(Space::Days, &from, Some(&to))?;
+    let hour_days = disk.scan(Space::Hours, &from, Some(&to))?;
+    let log = disk.scan(Space::Logbook, &from, Some(&to))?;
+    let assessment = disk.get(Space::Assessments, &unit.to_be_bytes())?;
+    let sound = |sound: bool| if sound { (1, 0) } else { (0, 1) };
+    let days = days.iter().map(|(_, value)| sound(from_json::<DaySummary>(value).is_ok()));
+    let log = log.iter().map(|(_, value)| sound(from_json::<ServiceEntry>(value).is_ok()));
+    let assessment = assessment.iter().map(|value| sound(from_json::<Assessment>(value).is_ok()));
+    let days = days.chain(hour_days.iter().map(|(_, value)| sound(hours::decode(value).is_ok())));
+    Ok(days.chain(log).chain(assessment).fold((0, 0), |sum, one| (sum.0 + one.0, sum.1 + one.1)))
 }

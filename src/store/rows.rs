@@ -85,6 +85,16 @@ impl Rows {
         Ok(addition)
     }
 
+    /// All readings as they would be after it.
+    pub fn after(&self, addition: &Addition) -> Result<Vec<Reading>, Damage> {
+        if let Some(rows) = &addition.rewritten {
+            return Ok(rows.clone());
+        }
+        let mut rows = self.to_vec()?;
+        rows.extend_from_slice(&addition.fresh);
+        Ok(rows)
+    }
+
     /// Does what was planned; there must have been no change since.
     pub fn apply(&mut self, addition: &Addition) {
         if let Some(rows) = &addition.rewritten {

@@ -142,6 +142,97 @@ proptest! {
 }
 
 #[test]
+fn a_load_goes_straight_into_blocks_and_counts_once() {
+    let dir = tempfile::tempdir().unwrap();
+    let (id, other) = (unit("boathouse"), unit("bakery"));
+    let store = open(dir.path());
+    let batch = minutes(&id, 0, 5_000);
+    // Some of it is there already: in the journal, and in a block.
+    store.append(&batch[..10]).unwrap();
+    store.settle().unwrap();
+    store.append(&batch[4_000..4_100]).unwrap();
+    let seen = store.dirty_of(&id);
+    let loaded = store.load(&batch).unwrap();
+    assert_eq!((loaded.stored, loaded.repeated), (5_000 - 110, 110));
+    // The days that changed are owed, also as of before.
+    assert_eq!(store.clear_dirty(&id, &seen.days, seen.token).unwrap(), 0);
+    let again = store.load(&batch).unwrap();
+    assert_eq!((again.stored, again.repeated, again.days.len()), (0, 5_000, 0));
+    store.load(&minutes(&other, 0, 3)).unwrap();
+    let seen = store.dirty_of(&id);
+    assert_eq!(store.clear_dirty(&id, &seen.days, seen.token).unwrap(), 4);
+    store.close();
+    let store = open(dir.path());
+    assert_eq!((store.dirty_of(&id).days, store.dirty_of(&other).days.len()), (vec![], 1));
+    assert_eq!(all(&store, &id), batch.iter().map(|(_, reading)| *reading).collect::<Vec<_>>());
+    assert_eq!((store.count(&id), store.count(&other)), (5_000, 3));
+    assert_eq!(store.latest(&id), batch.last().map(|(_, reading)| *reading));
+    // What comes next has a number of its own: it is owed, and cleared as of now.
+    store.append(&minutes(&other, 3, 3)).unwrap();
+    let seen = store.dirty_of(&other);
+    assert_eq!(store.clear_dirty(&other, &seen.days, seen.token).unwrap(), 1);
+    assert_eq!(all(&store, &other).len(), 6);
+}
+
+#[test]
+fn a_snapshot_stays_as_it_was() {
+    let dir = tempfile::tempdir().unwrap();
+    let id = unit("boathouse");
+    let store = open(dir.path());
+    let batch = minutes(&id, 0, 6_000);
+    let (even, odd): (Vec<_>, Vec<_>) = batch.iter().cloned().enumerate().partition(|(i, _)| i % 2 == 0);
+    let strip = |rows: Vec<(usize, (UnitId, Reading))>| rows.into_iter().map(|(_, row)| row).collect::<Vec<_>>();
+    let (even, odd) = (strip(even), strip(odd));
+    store.append(&even[..2_000]).unwrap();
+    store.settle().unwrap();
+    store.append(&even[2_000..]).unwrap();
+    let read = |snapshot: &Snapshot<'_>| -> Vec<Reading> {
+        snapshot.days(&id, Timestamp::MIN, Timestamp::MAX).flat_map(Result::unwrap).collect()
+    };
+    let expected: Vec<Reading> = even.iter().map(|(_, reading)| *reading).collect();
+    let snapshot = store.snapshot();
+    assert_eq!((read(&snapshot), snapshot.count(&id)), (expected.clone(), 3_000));
+    // Late readings into blocks and open days, new units, new blocks.
+    store.append(&odd[..1_500]).unwrap();
+    store.append(&minutes(&unit("new"), 0, 3)).unwrap();
+    store.settle().unwrap();
+    store.load(&odd).unwrap();
+    assert_eq!(read(&snapshot), expected);
+    assert_eq!((snapshot.units().count(), snapshot.damaged()), (1, vec![]));
+    assert_eq!(snapshot.unsettled_days(&id).len(), snapshot.day_count());
+    assert_eq!(store.count(&id), 6_000);
+    assert_eq!(read(&store.snapshot()), batch.iter().map(|(_, reading)| *reading).collect::<Vec<_>>());
+    let some: Vec<Reading> =
+        store.snapshot().days(&id, at(100 * MINUTE), at(4_500 * MINUTE)).flat_map(Result::unwrap).collect();
+    assert_eq!(some, store.readings(&id, at(100 * MINUTE), at(4_500 * MINUTE)).unwrap());
+}
+
+#[test]
+fn verify_counts_and_finds_the_gaps() {
+    let dir = tempfile::tempdir().unwrap();
+    let id = unit("boathouse");
+    let store = open(dir.path());
+    let batch = minutes(&id, 0, 6_000);
+    store.append(&[&batch[..1_000], &batch[1_090..3_000]].concat()).unwrap();
+    store.settle().unwrap();
+    store.append(&batch[3_030..]).unwrap();
+    store.log(&id, &ServiceEntry::new(at(5), ServiceAction::SleeveCleaned)).unwrap();
+    let mut calls = 0;
+    let found = store.verify(|_| calls += 1).unwrap();
+    assert!(found.is_sound());
+    assert_eq!((calls, found.days, found.days_in_all), (found.days, found.days_in_all, found.units[0].days));
+    assert_eq!((found.readings, found.records, found.damaged_records), (5_880, 1, 0));
+    let about = &found.units[0];
+    assert_eq!((about.readings, about.expected), (5_880, 5_880));
+    assert_eq!((about.first, about.last), (Some(at(0)), Some(at(5_999 * MINUTE))));
+    // Half an hour of silence is none.
+    assert_eq!(
+        (about.gap_count, about.gaps.clone()),
+        (1, vec![Gap { from: at(999 * MINUTE), to: at(1_090 * MINUTE) }])
+    );
+}
+
+#[test]
 fn ranges_are_half_open() {
     let dir = tempfile::tempdir().unwrap();
     let id = unit("boathouse");
@@ -471,6 +562,35 @@ fn without_room_nothing_is_written_and_later_it_goes_on() {
     store.close();
     let store = open(dir.path());
     assert_eq!((store.count(&id), store.count(&unit("newer")), store.units().len()), (20, 5, 2));
+}
+
+/// The database's recovery, killed after its new snapshot and before its new log.
+#[test]
+fn an_opening_killed_half_way_loses_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    let id = unit("boathouse");
+    let store = open(dir.path());
+    store.append(&minutes(&id, 0, 5_000)).unwrap();
+    store.settle().unwrap();
+    store.close();
+    for round in 1..4 {
+        open(dir.path()).close();
+        let logs: Vec<_> = fs::read_dir(dir.path().join("db/metadata"))
+            .unwrap()
+            .map(|entry| entry.unwrap().path())
+            .filter(|path| path.file_name().unwrap().to_str().unwrap().starts_with("log_"))
+            .collect();
+        assert_eq!(logs.len(), 1);
+        assert_eq!(fs::metadata(&logs[0]).unwrap().len(), 0, "nothing was written: just begun");
+        fs::remove_file(&logs[0]).unwrap();
+        let store = open(dir.path());
+        store.append(&minutes(&unit("bakery"), round * 10, 10)).unwrap();
+        store.close();
+        let store = open(dir.path());
+        assert_eq!((all(&store, &id).len(), store.count(&unit("bakery"))), (5_000, 10 * round as u64));
+        // Its log is empty again.
+        store.close();
+    }
 }
 
 #[test]

@@ -10,6 +10,10 @@
 //! - After a flush that failed, the next one waits for ever for the one before. So after the first error nothing of
 //!   sled is called again, and its handles are leaked rather than dropped: see `Disk::stop`. As that needs a new
 //!   process, a commit first asks whether there is room ([`FREE_BYTES_LEAST`]).
+//! - Its recovery merges snapshot and logs of its metadata into a new snapshot, removes both, and only then begins a new
+//!   log. Killed in between, it leaves a snapshot and no log; the next recovery then writes a snapshot of the **same**
+//!   number and removes it as the old one. That process works, and the next finds only what was changed since: trees
+//!   without their first leaf, or an empty database. So before opening, `ensure_log` makes sure that there is a log.
 //! - `apply_batch` leaves emptied leaves behind for ever; single removals give them back.
 //! - Each leaf written lies in the file of its size class, and each such file is synced: few changed leaves, few syncs.
 
@@ -22,6 +26,7 @@ use std::time::{Duration, Instant};
 
 use super::StoreError;
 use super::bytes::Damage;
+use super::reserve::{RESERVE_BYTES, Reserve};
 
 /// Entries in a leaf. A changed entry rewrites its leaf: at 100 readings an append, 32 wrote 106 bytes a reading, 16
 /// wrote 60, 8 wrote 36 (all with sealing: 120, 69, 39), and the smaller leaves also fit their slots better on disk.
@@ -32,9 +37,11 @@ const FILL_RATIO: f32 = 0.7;
 /// How long to wait for the database's own lock. We hold the directory's, so whoever has it still is a process we are
 /// just starting, between its birth and its first instruction.
 const LOCK_WAIT: Duration = Duration::from_secs(10);
-/// A commit is refused while less than this is free (and twice its own size on top): a flush that fails half way
+/// Readings are refused while less than this is free (and twice their own size on top): a flush that fails half way
 /// stops the store for this process, a refused one does not.
 pub(super) const FREE_BYTES_LEAST: u64 = 16 << 20;
+/// Everything else while less than this is free.
+const FREE_BYTES_FLOOR: u64 = 4 << 20;
 
 macro_rules! spaces {
     ($($(#[$doc:meta])* $space:ident = $name:literal),+ $(,)?) => {
@@ -73,12 +80,18 @@ spaces! {
     Keepsakes = "keepsakes",
     /// Space and key -> a value that could not be decoded.
     Damaged = "damaged",
+    /// Unit number and UTC day -> the hours of the day.
+    Hours = "hours",
+    /// Unit number -> how far its channels were given up.
+    Trims = "trims",
 }
 
 /// Changes that become durable together, in the order they were made.
 #[derive(Debug, Default)]
 pub(super) struct Commit {
     changes: Vec<(Space, Vec<u8>, Option<Vec<u8>>)>,
+    /// Whether it brings readings: those wait when the disk is nearly full, the rest goes on from the reserve.
+    pub bulky: bool,
 }
 
 impl Commit {
@@ -132,6 +145,7 @@ pub(super) struct Disk {
     path: PathBuf,
     state: State,
     free_bytes_least: u64,
+    reserve: Reserve,
 }
 
 impl std::fmt::Debug for Disk {
@@ -142,7 +156,11 @@ impl std::fmt::Debug for Disk {
 
 impl Disk {
     /// Opens or makes the database in `path`. The caller has made sure that no other process has it.
-    pub fn open(path: &Path, cache_bytes: usize) -> Result<Self, StoreError> {
+    pub fn open(path: &Path, cache_bytes: usize, mut reserve: Reserve) -> Result<Self, StoreError> {
+        if free_bytes(path.parent().unwrap_or(path))? < FREE_BYTES_FLOOR {
+            reserve.give_up();
+        }
+        ensure_log(&path.join("metadata")).map_err(StoreError::io("prepare", path))?;
         let mut config = sled::Config::new().path(path).cache_capacity_bytes(cache_bytes).flush_every_ms(None);
         config.target_heap_file_fill_ratio = FILL_RATIO;
         let damaged = |why: String| StoreError::Damaged { path: path.to_owned(), why };
@@ -170,12 +188,17 @@ impl Disk {
             Ok(Err(source)) if source.kind() == io::ErrorKind::InvalidData => {
                 return Err(damaged(source.to_string()));
             }
+            Ok(Err(source)) if source.kind() == io::ErrorKind::StorageFull => {
+                let (free, needed) = (free_bytes(path)?, FREE_BYTES_FLOOR);
+                return Err(StoreError::Full { path: path.to_owned(), free, needed });
+            }
             Ok(Err(source)) => return Err(StoreError::io("open", path)(source)),
             Err(_) => return Err(damaged("its recovery gave up".to_owned())),
         };
         let state = State::Open(Box::new(handles));
-        let mut disk = Self { path: path.to_owned(), state, free_bytes_least: FREE_BYTES_LEAST };
+        let mut disk = Self { path: path.to_owned(), state, free_bytes_least: FREE_BYTES_LEAST, reserve };
         disk.flush()?;
+        disk.refill_reserve()?;
         Ok(disk)
     }
 
@@ -228,11 +251,12 @@ impl Disk {
 
     /// Makes all of `commit` durable, or nothing of it. On [`StoreError::Full`] nothing was touched.
     pub fn commit(&mut self, commit: Commit) -> Result<(), StoreError> {
-        let handles = self.open_handles()?;
+        self.open_handles()?;
         if commit.is_empty() {
             return Ok(());
         }
-        self.check_room(commit.bytes())?;
+        self.check_room(commit.bytes(), commit.bulky)?;
+        let handles = self.open_handles()?;
         let written = commit.changes.into_iter().try_for_each(|(space, key, value)| {
             let tree = &handles.trees[space as usize];
             value.map_or_else(|| tree.remove(&key), |value| tree.insert(&key, value)).map(|_| ())
@@ -241,11 +265,30 @@ impl Disk {
         self.flush()
     }
 
-    fn check_room(&self, bytes: u64) -> Result<(), StoreError> {
-        let needed = self.free_bytes_least + 2 * bytes;
+    fn check_room(&mut self, bytes: u64, bulky: bool) -> Result<(), StoreError> {
+        let floor = FREE_BYTES_FLOOR + 2 * bytes;
+        if free_bytes(&self.path)? < floor {
+            self.reserve.give_up();
+        } else {
+            self.refill_reserve()?;
+        }
+        // Readings wait until the reserve is whole again.
+        let needed = match (bulky, self.reserve.is_whole()) {
+            (false, _) => floor,
+            (true, true) => self.free_bytes_least + 2 * bytes,
+            (true, false) => self.free_bytes_least + 2 * bytes + RESERVE_BYTES,
+        };
         let free = free_bytes(&self.path)?;
         if free < needed {
             return Err(StoreError::Full { path: self.path.clone(), free, needed });
+        }
+        Ok(())
+    }
+
+    /// Puts the reserve by again once there is room for it and for readings.
+    fn refill_reserve(&mut self) -> Result<(), StoreError> {
+        if !self.reserve.is_whole() && free_bytes(&self.path)? >= self.free_bytes_least.saturating_add(RESERVE_BYTES) {
+            self.reserve.refill();
         }
         Ok(())
     }
@@ -289,6 +332,31 @@ impl Drop for Disk {
             self.stop(&io::Error::other("a panic"));
         }
     }
+}
+
+/// Begins an empty metadata log if there is a snapshot and no log after it: see the notes at the top.
+fn ensure_log(metadata: &Path) -> io::Result<()> {
+    let entries = match std::fs::read_dir(metadata) {
+        Ok(entries) => entries,
+        // A new database, or one that is not there at all.
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(()),
+        Err(error) => return Err(error),
+    };
+    let (mut snapshot, mut log) = (None, None);
+    for entry in entries {
+        let name = entry?.file_name();
+        let number = |prefix: &str| u64::from_str_radix(name.to_str()?.strip_prefix(prefix)?, 16).ok();
+        snapshot = snapshot.max(number("snapshot_"));
+        log = log.max(number("log_"));
+    }
+    if let Some(snapshot) = snapshot
+        && log.is_none_or(|log| log <= snapshot)
+    {
+        tracing::warn!("an opening of the store was cut short; it goes on");
+        std::fs::File::create(metadata.join(format!("log_{:016x}", snapshot + 1)))?.sync_all()?;
+        std::fs::File::open(metadata)?.sync_all()?;
+    }
+    Ok(())
 }
 
 fn own(entry: io::Result<(sled::InlineArray, sled::InlineArray)>) -> io::Result<Entry> {

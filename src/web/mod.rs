@@ -2,6 +2,8 @@
 //!
 //! The routes of `/api/v1` and their JSON are in [`route`], used by both ends, so that they cannot disagree.
 
+pub mod bulk;
+pub mod bulk_client;
 pub mod client;
 pub mod problem;
 pub mod route;

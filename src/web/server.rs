@@ -48,8 +48,17 @@ pub fn router(asks: mpsc::Sender<Ask>) -> Router {
 
 /// Serves `socket` until `stop` completes, then ends open connections within [`CLOSE_WITHIN`] and removes the socket.
 pub async fn serve(
-    mut socket: LocalSocket,
+    socket: LocalSocket,
     asks: mpsc::Sender<Ask>,
+    stop: impl Future<Output = ()> + Send + 'static,
+) -> io::Result<()> {
+    serve_routes(socket, router(asks), stop).await
+}
+
+/// The same for any routes.
+pub async fn serve_routes(
+    mut socket: LocalSocket,
+    routes: Router,
     stop: impl Future<Output = ()> + Send + 'static,
 ) -> io::Result<()> {
     let Some(listener) = socket.take_listener() else { return Ok(()) };
@@ -58,7 +67,7 @@ pub async fn serve(
         stop.await;
         drop(stopping);
     };
-    let server = axum::serve(listener, router(asks)).with_graceful_shutdown(graceful).into_future();
+    let server = axum::serve(listener, routes).with_graceful_shutdown(graceful).into_future();
     let too_late = async move {
         while stopped.changed().await.is_ok() {}
         tokio::time::sleep(CLOSE_WITHIN).await;

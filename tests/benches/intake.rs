@@ -32,7 +32,8 @@ const UNDER_WAY: u16 = 1_000;
 const PATIENCE: Duration = Duration::from_secs(60);
 const CLIENT_ID: &str = "fadeline-bench";
 const FILTER: &str = "fadeline/in/#";
-const MOSQUITTO: [&str; 3] = ["/usr/sbin/mosquitto", "/usr/local/sbin/mosquitto", "/usr/bin/mosquitto"];
+/// Where it may be.
+pub const MOSQUITTO: [&str; 3] = ["/usr/sbin/mosquitto", "/usr/local/sbin/mosquitto", "/usr/bin/mosquitto"];
 
 /// How the messages meet the consumer.
 #[derive(Clone, Copy, PartialEq)]
@@ -70,14 +71,15 @@ pub fn run() -> Result<Vec<Row>, String> {
 }
 
 /// A mosquitto with the queue settings of `config/mosquitto.conf` and nothing in it.
-struct Broker {
+pub struct Broker {
     folder: tempfile::TempDir,
     port: u16,
     child: Child,
 }
 
 impl Broker {
-    fn start(program: &str) -> Self {
+    /// Starts one.
+    pub fn start(program: &str) -> Self {
         let folder = tempfile::tempdir().expect("a folder");
         let port = TcpListener::bind("127.0.0.1:0").and_then(|l| l.local_addr()).expect("a free port").port();
         let shipped = include_str!("../../config/mosquitto.conf").lines();
@@ -90,6 +92,16 @@ impl Broker {
         let child = Command::new(program).arg("-c").arg(&config).stderr(log).spawn().expect("mosquitto");
         wait_for("mosquitto", || TcpStream::connect(("127.0.0.1", port)).ok());
         Self { folder, port, child }
+    }
+
+    /// Its folder, for everything of a measurement.
+    pub fn folder(&self) -> &Path {
+        self.folder.path()
+    }
+
+    /// Its port on loopback.
+    pub fn port(&self) -> u16 {
+        self.port
     }
 
     fn into_mosquitto_sub(self, way: Way) -> f64 {
@@ -210,13 +222,19 @@ impl Drop for Guard {
 }
 
 /// The release build of the daemon.
-struct Fadeline {
+pub struct Fadeline {
     socket: PathBuf,
     child: Guard,
 }
 
 impl Fadeline {
-    fn start(config: &Path) -> Self {
+    /// Its process id.
+    pub fn pid(&self) -> u32 {
+        self.child.0.id()
+    }
+
+    /// Starts it with a config beside which its store lies.
+    pub fn start(config: &Path) -> Self {
         let folder = config.parent().expect("a folder");
         let log = File::options().create(true).append(true).open(folder.join("fadeline.log")).expect("a log file");
         let mut command = Command::new(env!("CARGO_BIN_EXE_fadeline"));
@@ -225,7 +243,7 @@ impl Fadeline {
     }
 
     /// The time of each unit's newest reading; empty while it does not answer yet.
-    fn latest(&self) -> Vec<Option<Timestamp>> {
+    pub fn latest(&self) -> Vec<Option<Timestamp>> {
         match client::ask_blocking(&self.socket, &Query::Units) {
             Ok(Answer::Units(rows)) => rows.into_iter().map(|row| row.reading.map(|reading| reading.at)).collect(),
             _ => vec![None],
@@ -281,19 +299,32 @@ fn newest(now: Timestamp) -> Timestamp {
 }
 
 /// Publishes at QoS 1 and waits for every acknowledgement. (`mosquitto_pub -l` loses messages and ends with 0.)
-struct Publisher {
+pub struct Publisher {
     client: Client,
     connection: Connection,
 }
 
 impl Publisher {
-    fn new(port: u16) -> Self {
+    /// Connects.
+    pub fn new(port: u16) -> Self {
         let mut options = MqttOptions::new("gateway", "127.0.0.1", port);
         options.set_keep_alive(PATIENCE).set_outgoing_inflight_upper_limit(UNDER_WAY);
         let (client, connection) = Client::new(options, usize::from(UNDER_WAY));
         let mut publisher = Self { client, connection };
         publisher.until(|packet| matches!(packet, Packet::ConnAck(_)));
         publisher
+    }
+
+    /// What messages are handed to.
+    pub fn client(&self) -> Client {
+        self.client.clone()
+    }
+
+    /// Keeps the connection going beside the caller until every client of it is gone.
+    pub fn listen(self) -> std::thread::JoinHandle<()> {
+        let Self { client, mut connection } = self;
+        drop(client);
+        std::thread::spawn(move || while connection.recv().is_ok_and(|event| event.is_ok()) {})
     }
 
     fn publish(mut self, messages: Vec<(String, Vec<u8>)>) {
@@ -324,7 +355,7 @@ impl Publisher {
 }
 
 /// Polls until `ready` gives something.
-fn wait_for<T>(what: &str, mut ready: impl FnMut() -> Option<T>) -> T {
+pub fn wait_for<T>(what: &str, mut ready: impl FnMut() -> Option<T>) -> T {
     let begun = Instant::now();
     loop {
         if let Some(value) = ready() {
@@ -333,4 +364,11 @@ fn wait_for<T>(what: &str, mut ready: impl FnMut() -> Option<T>) -> T {
         assert!(begun.elapsed() < PATIENCE, "waited {PATIENCE:?} for {what}");
         std::thread::park_timeout(Duration::from_millis(20));
     }
+}
+
+/// Memory of a process by its key in /proc/PID/status, such as `VmHWM:`, MB.
+pub fn memory_mb(pid: u32, key: &str) -> f64 {
+    let status = fs::read_to_string(format!("/proc/{pid}/status")).expect("a running process");
+    let line = status.lines().find_map(|line| line.strip_prefix(key)).expect("a key that is there");
+    line.trim().trim_end_matches(" kB").parse::<f64>().expect("a number") / 1_024.0
 }

@@ -1,11 +1,16 @@
-//! The benchmarks: `cargo bench`, or some of them: `cargo bench -- decode study intake store`.
+//! The benchmarks: `cargo bench`, or some of them: `cargo bench -- decode study outside intake store`; with SQLite and
+//! VictoriaMetrics beside the store: `cargo bench --features beside`.
 //!
 //! One table from one run, so that the ratios compare what met the same machine at the same time.
 
 #![expect(clippy::print_stdout, reason = "printing the table is what it is for")]
 
+#[cfg(feature = "beside")]
+mod beside;
 mod decode;
+mod fleet;
 mod intake;
+mod outside;
 mod store;
 mod study;
 mod table;
@@ -19,6 +24,10 @@ use table::Row;
 type Part = fn() -> Result<Vec<Row>, String>;
 
 fn main() {
+    #[cfg(feature = "beside")]
+    if beside::child() {
+        return;
+    }
     let args: Vec<String> = std::env::args().skip(1).collect();
     if !args.iter().any(|arg| arg == "--bench") {
         println!("nothing is measured in a test run; use cargo bench");
@@ -28,13 +37,17 @@ fn main() {
     let wanted = |name: &str| named.is_empty() || named.contains(&name);
     let begun = Instant::now();
     println!("{}", table::head());
-    let parts: [(&str, Part); 4] = [
+    let parts: &[(&str, Part)] = &[
         ("decode", || Ok(decode::run())),
         ("study", || Ok(study::run())),
+        ("outside", outside::run),
         ("intake", intake::run),
         ("store", || Ok(store::run())),
+        ("fleet", fleet::run),
+        #[cfg(feature = "beside")]
+        ("beside", beside::run),
     ];
-    for (name, run) in parts.into_iter().filter(|(name, _)| wanted(name)) {
+    for (name, run) in parts.iter().filter(|(name, _)| wanted(name)) {
         match run() {
             Ok(rows) => rows.iter().for_each(|row| println!("{row}")),
             Err(why) => println!("  {name}: {why}"),

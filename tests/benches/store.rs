@@ -29,7 +29,7 @@ fn figure(name: &str, value: f64, unit: &'static str) -> Row {
 }
 
 /// One unit as it sends.
-struct Sender {
+pub struct Sender {
     id: UnitId,
     rng: ChaCha8Rng,
     noise: f64,
@@ -40,7 +40,7 @@ struct Sender {
 
 impl Sender {
     /// Units that send every so many minutes.
-    fn fleet(units: u64, every: i64) -> Vec<Self> {
+    pub fn fleet(units: u64, every: i64) -> Vec<Self> {
         let sender = |n| Self {
             id: UnitId::new("heron-bight", &format!("unit-{n}")).expect("a valid id"),
             rng: ChaCha8Rng::seed_from_u64(n),
@@ -52,7 +52,8 @@ impl Sender {
         (0..units).map(sender).collect()
     }
 
-    fn next(&mut self) -> (UnitId, Reading) {
+    /// Its next reading.
+    pub fn next(&mut self) -> (UnitId, Reading) {
         let shock: f64 = StandardNormal.sample(&mut self.rng);
         self.noise = 0.9 * self.noise + 0.05 * shock;
         let at = START + self.minute * MINUTE + self.rng.random_range(-200..=200);
@@ -71,12 +72,13 @@ impl Sender {
     }
 }
 
-fn open(path: &Path) -> Store {
+/// The store in a directory.
+pub fn open(path: &Path) -> Store {
     Store::open(&StoreSettings { path: path.to_owned(), cache_bytes: 64 << 20 }).expect("a store")
 }
 
 /// Rounds of all units, `minutes` of them, cut into appends of `per_append` readings.
-fn feed(store: &Store, fleet: &mut [Sender], minutes: usize, per_append: usize) -> (usize, Duration) {
+pub fn feed(store: &Store, fleet: &mut [Sender], minutes: usize, per_append: usize) -> (usize, Duration) {
     let mut spent = Duration::ZERO;
     let mut batch = Vec::with_capacity(per_append);
     let mut sent = 0;
@@ -163,7 +165,37 @@ pub fn sizes(units: u64, days: usize, every: i64) -> Vec<Row> {
     ]
 }
 
-/// Everything, in a minute or so.
+/// Opening a store with a year of `units`, a reading every ten minutes, with a day of it in the journal.
+pub fn opening(units: u64) -> Vec<Row> {
+    let dir = tempfile::tempdir().expect("a directory");
+    let store = open(dir.path());
+    let mut fleet = Sender::fleet(units, 10);
+    for sender in &mut fleet {
+        let year: Vec<_> = (0..364 * 144).map(|_| sender.next()).collect();
+        store.load(&year).expect("room on the disk");
+        let owed = store.dirty_of(&sender.id);
+        store.roll_up(&sender.id, &[], &owed.days, owed.token).expect("room on the disk");
+    }
+    feed(&store, &mut fleet, 144, 1_000);
+    let bytes = store.stats().expect("stats").bytes_on_disk;
+    store.close();
+    let mut seconds: Vec<f64> = (0..3)
+        .map(|_| {
+            let before = Instant::now();
+            let store = open(dir.path());
+            let opened = before.elapsed().as_secs_f64();
+            assert_eq!(store.stats().expect("stats").readings, units * 365 * 144);
+            opened
+        })
+        .collect();
+    seconds.sort_by(f64::total_cmp);
+    vec![
+        figure(&format!("opening a year of {units} units, hours included"), seconds[1], "s").goal("< 2"),
+        figure("its size on disk", bytes as f64 / f64::from(1 << 20), "MiB"),
+    ]
+}
+
+/// Everything, in some minutes.
 pub fn run() -> Vec<Row> {
-    [appends(100, 1_000), appends(1_000, 200), sizes(50, 30, 1)].concat()
+    [appends(100, 1_000), appends(1_000, 200), sizes(50, 30, 1), opening(1_000)].concat()
 }

@@ -2,7 +2,7 @@
 
 use std::hint::black_box;
 
-use fadeline::analysis::{Constants, History, assess, rollup};
+use fadeline::analysis::{Constants, History, assess, episodes, rollup, steps};
 use fadeline::domain::time::MINUTE;
 use fadeline::domain::{IntensityUnit, Measure, Timestamp};
 use fadeline::files::{Dialect, Source, readings};
@@ -25,6 +25,8 @@ struct Seconds {
     read: Vec<f64>,
     walk: Vec<f64>,
     roll_up: Vec<f64>,
+    steps: Vec<f64>,
+    episodes: Vec<f64>,
     assess: Vec<f64>,
     whole: Vec<f64>,
 }
@@ -46,6 +48,8 @@ pub fn run() -> Vec<Row> {
         Row::new(format!("study: read the CSV, {rows:.0} rows ({years:.1} years)"), ms(seconds.read), "ms")
             .against("csv crate, fields only", ms(seconds.walk)),
         Row::new("study: roll the readings up to days", ms(seconds.roll_up), "ms"),
+        Row::new("study: find steps in the days (part of assessing)", ms(seconds.steps), "ms"),
+        Row::new("study: find episodes in the days (part of assessing)", ms(seconds.episodes), "ms"),
         Row::new("study: assess from the days", ms(seconds.assess), "ms"),
         Row::new("study: the whole, CSV text to the page", whole, "ms"),
     ]
@@ -76,6 +80,10 @@ fn unit(plan: &UnitPlan, seconds: &mut Seconds) -> usize {
             neighbours: None,
         };
         let as_of = file.readings.last().map_or(Timestamp::MAX, |last| last.at);
+        let (found, steps) = once(|| steps::find(&days, log, spec, &constants.steps));
+        let work = log.iter().map(|entry| entry.at.date_in(&spec.zone));
+        let resets: Vec<_> = work.chain(found.steps.iter().map(|step| step.date)).collect();
+        let (_, episodes) = once(|| black_box(episodes::find(&days, &resets, spec, &constants.episodes)));
         let (assessment, assess) = once(|| assess(&history, as_of, &constants));
         let study = Study { spec, assessment: &assessment, days: &days, log };
         let (page, render) = once(|| study.render(Style::PLAIN));
@@ -83,6 +91,8 @@ fn unit(plan: &UnitPlan, seconds: &mut Seconds) -> usize {
         seconds.read.push(read);
         seconds.walk.push(once(|| walk(black_box(&source.bytes))).1);
         seconds.roll_up.push(roll_up);
+        seconds.steps.push(steps);
+        seconds.episodes.push(episodes);
         seconds.assess.push(assess);
         seconds.whole.push(read + roll_up + assess + render);
     }

@@ -1,10 +1,11 @@
 //! Scores the assessment on simulated units of every kind, and prints the figures of each.
 //!
 //! `cargo run --release --example evaluate -- [--kinds usual,hard] [--seeds 0..100] [--cache DIR] [--worst] [--rows]`
-//! `[--oracle log,lamp,...]`. Single-threaded. The same seeds give the same units.
+//! `[--found] [--oracle log,lamp,...]`. Single-threaded. The same seeds give the same units.
 
 #![expect(clippy::print_stdout, reason = "figures on standard output are what this command is for")]
 
+mod found;
 mod oracle;
 mod score;
 mod unit;
@@ -30,10 +31,16 @@ fn main() {
     let seeds = from.parse::<u64>().expect("a number")..to.parse::<u64>().expect("a number");
     let cache = value("--cache").map(PathBuf::from);
     let oracles = value("--oracle").map(|list| Oracle::named(&list)).unwrap_or_default();
+    let only_found = given("--found");
     for kind in kinds {
         let mut score = Score::default();
+        let mut found = found::Found::default();
         for seed in seeds.clone() {
             let unit = Unit::new(kind, seed, cache.as_deref(), &oracles);
+            if only_found {
+                found.score(&unit, given("--worst"), given("--list"));
+                continue;
+            }
             if given("--show") {
                 unit.show();
             }
@@ -55,6 +62,10 @@ fn main() {
             }
             score.unit(&unit, &said, &unit.assess(unit.plan.to).0);
         }
-        score.print(kind);
+        if only_found {
+            found.print(kind);
+        } else {
+            score.print(kind);
+        }
     }
 }

@@ -243,10 +243,10 @@ impl Score {
     }
 }
 
-fn mean(values: &[f64]) -> f64 {
+pub fn mean(values: &[f64]) -> f64 {
     values.iter().sum::<f64>() / values.len().max(1) as f64
 }
 
-fn middle(sorted: &[f64]) -> f64 {
+pub fn middle(sorted: &[f64]) -> f64 {
     sorted.get(sorted.len() / 2).copied().unwrap_or(f64::NAN)
 }

@@ -21,9 +21,9 @@ pub struct Unit {
     pub plan: UnitPlan,
     pub seed: u64,
     pub truth: Truth,
-    days: Vec<DaySummary>,
-    log: Vec<ServiceEntry>,
-    constants: Constants,
+    pub days: Vec<DaySummary>,
+    pub log: Vec<ServiceEntry>,
+    pub constants: Constants,
 }
 
 impl Unit {

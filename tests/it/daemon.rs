@@ -65,6 +65,28 @@ impl Daemon {
         self.wait_ready();
     }
 
+    /// kill -9.
+    pub fn kill(&mut self) {
+        self.child.kill().unwrap();
+        self.child.wait().unwrap();
+    }
+
+    /// Starts it again, without waiting for anything.
+    pub fn start_again(&mut self) {
+        self.child = spawn(&self.config, &self.log);
+    }
+
+    /// Starts it again and waits until it answers.
+    pub fn restart(&mut self) {
+        self.start_again();
+        self.wait_ready();
+    }
+
+    /// Its process id.
+    pub fn pid(&self) -> u32 {
+        self.child.id()
+    }
+
     /// SIGTERM, and how it ended.
     pub fn stop(&mut self) -> ExitStatus {
         let id = self.child.id().to_string();

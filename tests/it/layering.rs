@@ -7,16 +7,20 @@ use std::path::{Path, PathBuf};
 const MAY_NAME: &[(&str, &[&str])] = &[
     ("alert", &["domain"]),
     ("analysis", &["domain"]),
+    ("archive", &["domain"]),
     (
         "cli",
         &[
-            "analysis", "clock", "config", "daemon", "demo", "domain", "files", "mqtt", "query", "report", "scenario",
-            "senml", "store", "web",
+            "analysis", "archive", "clock", "config", "daemon", "demo", "domain", "files", "mqtt", "query", "report",
+            "scenario", "senml", "store", "web",
         ],
     ),
     ("clock", &["domain"]),
     ("config", &["clock", "domain", "mqtt::settings", "store::settings"]),
-    ("daemon", &["alert", "analysis", "clock", "config", "domain", "engine", "mqtt", "query", "store", "web"]),
+    (
+        "daemon",
+        &["alert", "analysis", "archive", "clock", "config", "domain", "engine", "mqtt", "query", "store", "web"],
+    ),
     ("demo", &["clock", "config", "daemon", "domain", "mqtt", "query", "report", "scenario", "senml", "store", "web"]),
     ("domain", &[]),
     ("engine", &["alert", "analysis", "domain"]),
@@ -27,13 +31,14 @@ const MAY_NAME: &[(&str, &[&str])] = &[
     ("scenario", &["domain"]),
     ("senml", &["domain"]),
     ("store", &["domain"]),
-    ("web", &["domain", "query"]),
+    ("web", &["archive", "domain", "query"]),
 ];
 
 /// Modules and files that decide: values in, values out.
 const PURE: &[&str] = &[
     "src/alert",
     "src/analysis",
+    "src/archive",
     "src/domain",
     "src/engine.rs",
     "src/mqtt/decode.rs",

@@ -2,16 +2,27 @@
 
 #![expect(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
 
+mod backup;
 mod broker;
 mod cli;
 mod daemon;
 mod demo;
 mod detect;
+mod disk_full;
+mod export;
 mod files;
+mod grade;
 mod heron_bight;
+mod kill;
 mod layering;
+mod migrate;
 mod mqtt;
+mod nonsense;
+mod outside;
 mod payloads;
+mod power_cut;
 mod publish;
+mod retention;
 mod separation;
+mod soak;
 mod watch;

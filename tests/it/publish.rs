@@ -46,6 +46,40 @@ pub fn publish_counted(port: u16, id: &str, messages: Vec<(String, Vec<u8>)>, co
     sender.join().unwrap().disconnect().unwrap();
 }
 
+/// The same through a broker that may go away meanwhile: whatever it takes, all are published and acknowledged in the
+/// end, some of them perhaps twice.
+pub fn publish_stubbornly(port: u16, id: &str, messages: &[(String, Vec<u8>)], count_here: &AtomicUsize) {
+    let begun = std::time::Instant::now();
+    while let Err(why) = try_publish(port, id, messages, count_here) {
+        assert!(begun.elapsed() < PATIENCE, "{why}");
+        std::thread::park_timeout(Duration::from_millis(20));
+    }
+}
+
+fn try_publish(port: u16, id: &str, messages: &[(String, Vec<u8>)], count_here: &AtomicUsize) -> Result<(), String> {
+    let (client, mut connection) = connect(port, id);
+    let (count, mut sent, mut acknowledged) = (messages.len(), 0, 0);
+    while acknowledged < count {
+        // The client's own queue is as long as this.
+        while sent < count && sent < acknowledged + 100 {
+            let (topic, payload) = &messages[sent];
+            client.try_publish(topic, QoS::AtLeastOnce, false, payload.clone()).map_err(|full| full.to_string())?;
+            sent += 1;
+        }
+        match connection.recv_timeout(PATIENCE) {
+            Ok(Ok(Event::Incoming(Packet::PubAck(_)))) => {
+                acknowledged += 1;
+                count_here.fetch_max(acknowledged, Ordering::Relaxed);
+            }
+            Ok(Ok(_)) => {}
+            other => return Err(format!("{other:?} after {acknowledged} of {count}")),
+        }
+    }
+    client.disconnect().map_err(|gone| gone.to_string())?;
+    while connection.recv_timeout(PATIENCE).is_ok_and(|event| event.is_ok()) {}
+    Ok(())
+}
+
 /// Subscribes and collects messages until `enough` says so; `id` names the session.
 pub fn collect(
     port: u16,

@@ -198,7 +198,8 @@ fn too_little_says_what_is_missing() {
         let found = ask(&spec(), &days, &[], at_end(&days));
         sound(&found);
         assert_eq!((found.loss.as_ref(), found.verdict.cause), (None, VerdictCause::Unsettled));
-        assert_eq!(found.verdict.says, format!("Learning: {count} days of usable readings, needs 14."));
+        let unit = if count == 1 { "day" } else { "days" };
+        assert_eq!(found.verdict.says, format!("Learning: {count} {unit} of usable readings, needs 14."));
         assert_eq!(found.condition, Condition::Learning);
     }
 }

@@ -111,6 +111,22 @@ fn an_episode_under_way_is_unfinished() {
 }
 
 /// Nothing after the last reading changes what was said of episodes that were over by then.
+/// A sleeve that loses .6 to 1.4 % a day from the third day on, cleaned every twenty days, and two storms of 8 %.
+#[test]
+fn storms_between_cleanings_every_few_weeks() {
+    let fouling = |t: f64| {
+        let (interval, since) = ((t / 20.0).floor(), t % 20.0);
+        let pace = 0.006 + 0.008 * (interval * 0.618).fract();
+        -pace * (since - 3.0).max(0.0)
+    };
+    let cleanings: Vec<Date> = (1..20).map(|k| day(20 * k)).collect();
+    let days = course(400, 7, |t| 3.0 + fouling(t) + storm(t, 86.0, 0.08) + storm(t, 247.0, 0.08));
+    let found = search(&days, &cleanings);
+    let begin: Vec<f64> = found.iter().map(|episode| episode.from.days_since(at(0.0))).collect();
+    assert_eq!(found.len(), 2, "{begin:?}");
+    assert!((begin[0] - 86.0).abs() <= 1.0 && (begin[1] - 247.0).abs() <= 1.0, "{begin:?}");
+}
+
 #[test]
 fn the_past_stays() {
     let ln = |t: f64| 3.0 - 0.000_7 * t + storm(t, 60.0, 0.1) + storm(t, 120.0, 0.2) + storm(t, 200.0, 0.15);

@@ -6,7 +6,8 @@ use serde::Serialize;
 
 use super::rules::{self, OnTheWay};
 use super::{DatePoint, Detections, HindcastConstants, LossPoint, Outcome, UnitGrade, VerdictPoint};
-use crate::analysis::quarters::{days_between, median};
+use crate::analysis::quarters::days_between;
+use crate::analysis::window::median;
 use crate::domain::{Cause, VerdictCause};
 
 /// The scores of any number of units.

@@ -1,6 +1,11 @@
 //! The steps in a unit's course, whoever logged them.
 
+use std::ops::Range;
+
+use super::candidates::Candidates;
+use super::dips::Dips;
 use super::{Step, StepConstants};
+use crate::analysis::contrast::Windows;
 use crate::analysis::level::{Edge, Level};
 use crate::analysis::quarters::{PER_DAY, Quarters};
 use crate::domain::{DaySummary, UnitSpec};
@@ -9,12 +14,12 @@ use crate::domain::{DaySummary, UnitSpec};
 const RESET_HOURS: f64 = 24.0;
 /// The most steps sought in one history: a bound on time, far beyond any unit's life.
 const MOST_STEPS: usize = 200;
-/// Standard deviations under the closing at which a quarter belongs to a dip.
-const DIP_SDS: f64 = 2.5;
 /// Share of a step that must lie within half a day.
 const SHARP_SHARE: f64 = 0.5;
 /// While a step down must stay, the level is looked at over so many days at a time.
 const STAY_CHUNK: usize = 5;
+/// And compared with the medians of so many days before it.
+const STAY_BEFORE: (usize, usize) = (6, 20);
 /// From this share on it came within hours.
 const WHOLLY_SHARP: f64 = 0.8;
 /// A smaller step this soon beside a greater one belongs to it: the day of a visit, a new lamp's burn-in, the days
@@ -68,67 +73,72 @@ impl Course {
         }
     }
 
-    /// Quarters that belong to no dip. A dip ends by itself; one that ends in a sharp rise was ended by somebody.
-    fn outside_dips(&self, c: &StepConstants) -> Vec<Option<f64>> {
-        let under = self.level.under_closing(c.dip_days, false);
-        let limit = DIP_SDS * self.level.noise.sd();
-        let values = &self.level.values;
-        let depth = |t: usize| under[t].unwrap_or(0.0);
-        let mut kept = values.clone();
-        let mut t = 0;
-        while t < values.len() {
-            let first = t;
-            while t < values.len() && (values[t].is_none() || depth(t) > limit) {
-                t += 1;
-            }
-            let deepest = (first..t).map(depth).fold(0.0, f64::max);
-            if deepest > limit && !self.ends_sharply(first, t, deepest) {
-                kept[first..t].fill(None);
-            }
-            t += 1;
-        }
-        kept
-    }
-
-    /// Whether the course rises by most of `depth` right after the dip `first..end`.
-    fn ends_sharply(&self, first: usize, end: usize, depth: f64) -> bool {
-        let before = self.level.values[first..end].iter().rev().flatten().take(2).copied().reduce(f64::max);
-        let after = self.level.values[end..].iter().flatten().take(2).copied().reduce(f64::min);
-        before.zip(after).is_some_and(|(before, after)| after - before >= SHARP_SHARE * depth)
-    }
-
     /// Sharp steps, whoever logged them, by time. Takes them out of the level.
     pub fn edges(&mut self, c: &StepConstants) -> Vec<Edge> {
         let mut found: Vec<Edge> = Vec::new();
-        let mut spent = vec![false; self.level.values.len()];
+        let windows = Windows::new(1, self.level.noise.window);
+        let mut dips = Dips::new(&self.level, c);
+        let mut kept = dips.outside(&self.level);
+        let mut candidates = Candidates::new(kept.len());
+        self.look(&mut candidates, &kept, 0..kept.len(), windows, c);
         for _ in 0..MOST_STEPS {
-            let kept = self.outside_dips(c);
-            let best = (0..kept.len())
-                .filter(|at| !spent[*at])
-                .filter_map(|at| self.candidate(&kept, at, c))
-                .filter(|edge| found.iter().all(|f| !is_tail(edge, f)))
-                .max_by(|a, b| a.z.abs().total_cmp(&b.z.abs()));
+            let best = candidates.best(|at| {
+                let edge = self.level.contrast(&kept, at, windows)?;
+                let is_free = found.iter().all(|f| !is_tail(&edge, f));
+                (is_free && self.is_step(&kept, &edge, c)).then_some(edge)
+            });
             let Some(best) = best else { break };
             // Whatever becomes of it, it is not looked at again: a step that cannot be placed must not come back.
-            spent[best.at] = true;
+            candidates.spend(best.at);
             let best = Edge { at: self.level.placed(&best), ..best };
             if found.iter().all(|f| f.at.abs_diff(best.at) > 1) {
                 self.level.take_out(&best);
                 found.push(best);
+                dips.renew(&self.level, best.at);
+                let before = std::mem::replace(&mut kept, dips.outside(&self.level));
+                let changed = |t: &usize| *t == best.at || before[*t].is_some() != kept[*t].is_some();
+                for range in joined((0..kept.len()).filter(changed), |t| self.sees(windows, t, c)) {
+                    candidates.reconsider(range);
+                }
+                for range in joined((0..kept.len()).filter(changed), |t| windows.see(t)) {
+                    self.look(&mut candidates, &kept, range, windows, c);
+                }
             }
         }
         found.sort_by_key(|edge| edge.at);
         found
     }
 
-    fn candidate(&self, kept: &[Option<f64>], at: usize, c: &StepConstants) -> Option<Edge> {
-        let edge = self.level.contrast(kept, at, 1, self.level.noise.window)?;
-        let penalty = self.penalty(at, c);
-        if !self.is_worth_it(&edge, c.least_step, c) || edge.z * edge.z < penalty {
-            return None;
-        }
-        let (sharp, error) = self.level.sharpness(&edge).unwrap_or((1.0, 0.0));
-        (sharp >= SHARP_SHARE - 2.0 * error && self.stays(kept, &edge, sharp, c)).then_some(edge)
+    /// Looks for candidates in `range` afresh.
+    fn look(
+        &self,
+        candidates: &mut Candidates,
+        kept: &[Option<f64>],
+        range: Range<usize>,
+        windows: Windows,
+        c: &StepConstants,
+    ) {
+        candidates.clear(range.clone());
+        self.level.contrasts(kept, range, windows, c.least_step, |edge| {
+            if self.is_worth_it(&edge, c.least_step, c) && edge.z * edge.z >= self.penalty(edge.at, c) {
+                candidates.add(edge);
+            }
+        });
+    }
+
+    /// The quarters whose candidates must be judged afresh where quarter `t` has changed.
+    fn sees(&self, windows: Windows, t: usize, c: &StepConstants) -> Range<usize> {
+        let window = self.level.noise.window;
+        let stays = c.stays_days.max(c.stays_days_unsharp).max(2 * window) + STAY_CHUNK.max(window) + 1;
+        let week = windows.see(t);
+        let back = t.saturating_sub(stays * PER_DAY);
+        let on = t + STAY_BEFORE.1.max(window) * PER_DAY + 1;
+        back.min(week.start.saturating_sub(6 * PER_DAY))..on.max(week.end + 6 * PER_DAY)
+    }
+
+    fn is_step(&self, kept: &[Option<f64>], edge: &Edge, c: &StepConstants) -> bool {
+        let (sharp, error) = self.level.sharpness(edge).unwrap_or((1.0, 0.0));
+        sharp >= SHARP_SHARE - 2.0 * error && self.stays(kept, edge, sharp, c)
     }
 
     /// Whether a step is large enough to change anything: down, it must take more than days of the usual fall would.
@@ -156,7 +166,7 @@ impl Course {
     fn stays(&self, kept: &[Option<f64>], edge: &Edge, sharp: f64, c: &StepConstants) -> bool {
         let share = c.stays_share * edge.size.abs();
         let sign = edge.size.signum();
-        let week = self.level.contrast(kept, edge.at, 1, 6.max(self.level.noise.window));
+        let week = self.level.contrast(kept, edge.at, Windows::new(1, 6.max(self.level.noise.window)));
         if week.is_none_or(|w| sign * w.size < share) {
             return false;
         }
@@ -171,7 +181,8 @@ impl Course {
         let days = if sharp >= WHOLLY_SHARP { c.stays_days } else { c.stays_days_unsharp }.max(2 * window);
         let from = edge.at + 1;
         let to = from + days * PER_DAY;
-        let before = [6, 20].map(|d| self.level.median(edge.at.saturating_sub(d.max(window) * PER_DAY)..edge.at));
+        let before = [STAY_BEFORE.0, STAY_BEFORE.1]
+            .map(|d| self.level.median(edge.at.saturating_sub(d.max(window) * PER_DAY)..edge.at));
         let lowered = |after: f64| before.iter().flatten().all(|before| sign * (after - before) >= share);
         let chunk = STAY_CHUNK.max(window) * PER_DAY;
         to <= self.level.values.len()
@@ -184,16 +195,20 @@ impl Course {
     pub fn slow_edges(&mut self, sharp: &[Edge], c: &StepConstants) -> Vec<Edge> {
         let mut found: Vec<Edge> = Vec::new();
         let skip = c.slow_days * PER_DAY;
+        let windows = Windows::new(skip, 6.max(self.level.noise.window));
         for _ in 0..MOST_STEPS {
-            let kept = self.outside_dips(c);
-            let best = (0..kept.len())
-                .filter_map(|at| self.level.contrast(&kept, at, skip, 6.max(self.level.noise.window)))
-                .filter(|e| self.is_worth_it(e, c.least_slow_step, c) && e.z * e.z >= c.penalty_slow)
-                .filter(|e| found.iter().all(|f| f.at.abs_diff(e.at) > skip))
-                .filter(|e| sharp.iter().all(|s| s.at + TAIL < e.at || s.at > e.at + skip + TAIL))
-                .filter(|e| sharp.iter().all(|s| !is_burn_in(e, s)))
-                .filter(|e| self.slow_stays(e, c))
-                .max_by(|a, b| a.z.abs().total_cmp(&b.z.abs()));
+            let kept = Dips::new(&self.level, c).outside(&self.level);
+            let mut candidates = Candidates::new(kept.len());
+            self.level.contrasts(&kept, 0..kept.len(), windows, c.least_slow_step, |e| {
+                let is_free = found.iter().all(|f| f.at.abs_diff(e.at) > skip)
+                    && sharp.iter().all(|s| s.at + TAIL < e.at || s.at > e.at + skip + TAIL)
+                    && sharp.iter().all(|s| !is_burn_in(&e, s));
+                if self.is_worth_it(&e, c.least_slow_step, c) && e.z * e.z >= c.penalty_slow && is_free {
+                    candidates.add(e);
+                }
+            });
+            let best =
+                candidates.best(|at| self.level.contrast(&kept, at, windows).filter(|edge| self.slow_stays(edge, c)));
             let Some(best) = best else { break };
             let middle = (best.at + skip / 2).min(self.level.values.len());
             self.level.values[middle..].iter_mut().flatten().for_each(|v| *v -= best.size);
@@ -223,7 +238,7 @@ impl Course {
         beside
             .into_iter()
             .flatten()
-            .filter_map(|at| self.level.contrast(&self.level.values, at, 1, 1))
+            .filter_map(|at| self.level.contrast(&self.level.values, at, Windows::new(1, 1)))
             .any(|fall| fall.size < FALL_SHARE * edge.size && fall.z < -FALL_SDS)
     }
 
@@ -251,7 +266,9 @@ impl Course {
     pub fn rise_on(&self, day: usize) -> Option<Edge> {
         let first = day * PER_DAY;
         (first..(first + PER_DAY).min(self.level.values.len()))
-            .filter_map(|at| self.level.contrast(&self.level.values, at, 1, self.level.noise.window.max(2)))
+            .filter_map(|at| {
+                self.level.contrast(&self.level.values, at, Windows::new(1, self.level.noise.window.max(2)))
+            })
             .max_by(|a, b| a.size.total_cmp(&b.size))
     }
 }
@@ -265,4 +282,16 @@ fn is_tail(edge: &Edge, of: &Edge) -> bool {
 /// Whether a slow fall belongs to a rise some days before: a new lamp burns in.
 fn is_burn_in(slow: &Edge, rise: &Edge) -> bool {
     slow.size < 0.0 && -slow.size < TAIL_SHARE * rise.size && (rise.at..rise.at + BURN_IN).contains(&slow.at)
+}
+
+/// What `around` gives for each of `places`, ascending, joined where it overlaps.
+fn joined(places: impl Iterator<Item = usize>, around: impl Fn(usize) -> Range<usize>) -> Vec<Range<usize>> {
+    let mut ranges: Vec<Range<usize>> = Vec::new();
+    for range in places.map(around) {
+        match ranges.last_mut() {
+            Some(last) if range.start <= last.end => last.end = last.end.max(range.end),
+            _ => ranges.push(range),
+        }
+    }
+    ranges
 }

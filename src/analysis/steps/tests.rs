@@ -103,6 +103,19 @@ fn a_step_with_a_counter_reset_is_a_lamp() {
     assert_eq!(found.steps.iter().map(|s| (s.date, s.lamp_reset)).collect::<Vec<_>>(), [(day(121), true)]);
 }
 
+/// Nothing but the water is measured in the last days.
+#[test]
+fn water_measured_after_the_last_light() {
+    let mut days = course(120, &[], 8, |t| 3.0 - 0.000_7 * t);
+    for (d, day) in days.iter_mut().enumerate() {
+        (day.transmittance, day.water_temperature) = (Some(90.0), Some(8.0));
+        if d >= 115 {
+            (day.intensity, day.quarters) = (None, [None; 4]);
+        }
+    }
+    assert_eq!(search(&days, &[]), StepsFound::default());
+}
+
 /// A storm: down within hours, back over a week.
 fn storm(t: f64, at: f64, depth: f64) -> f64 {
     if t < at { 0.0 } else { -depth * (1.0 - (-(t - at) / 0.2).exp()) * (-(t - at) / 2.5).exp() }
@@ -133,6 +146,17 @@ fn a_knock_is_a_step_down_once_it_has_stayed() {
     assert!(days_between(day(151), step.date).abs() <= 1 && (step.ln_size + 0.06).abs() < 0.005, "{step:?}");
     let early = search(&all[..156], &[]);
     assert!(early.steps.is_empty(), "five days on it may still be a cloud: {early:?}");
+}
+
+/// Sharp and for longer than a sharp step must stay; but a storm may be over by the time of the cleaning.
+#[test]
+fn a_fall_that_soon_ends_in_a_rise_is_no_step_down() {
+    let course_of = |rise: f64| move |t: f64| 3.0 - 0.000_6 * t - if (150.6..rise).contains(&t) { 0.06 } else { 0.0 };
+    let downs = |rise: f64, off: usize| {
+        let found = search(&course(260, &[off], 5, course_of(rise)), &[]);
+        found.steps.iter().filter(|step| step.ln_size < 0.0).count()
+    };
+    assert_eq!((downs(170.5, 170), downs(215.5, 215)), (0, 1));
 }
 
 #[test]
