@@ -101,8 +101,11 @@ pub struct ModelConstants {
     pub left_behind: Belief,
     /// Further spread of what a cleaning leaves, ln.
     pub left_behind_floor: f64,
-    /// Deposit already there before the first known cleaning, ln.
-    pub initial_deposit: Belief,
+    /// Exposure of the sleeve at the first reading where nobody says when it was last cleaned, days: growth over that
+    /// time is the deposit already there. By judgement: half an interval between cleanings, and as much spread.
+    pub initial_days: Belief,
+    /// Further spread of that deposit, ln.
+    pub initial_floor: f64,
     /// A loss of unknown cause that the first reading already shows against the reference: a reference from another day,
     /// sensor or water, or a sleeve that no cleaning gets clear. Its weight against none; by judgement.
     pub unknown_before: Hypothesis,
@@ -153,8 +156,11 @@ pub struct ModelConstants {
     /// Standard deviation of a reference check against truth, ln: the reference sensor's own uncertainty. By judgement
     /// after EPA 815-R-06-007's tolerance of 20 % for a duty sensor, from memory.
     pub reference_check_sd: f64,
-    /// Intervals that have a rate of their own at most; older ones are put together with their neighbours. 4 to 24.
+    /// Intervals that have a rate of their own at most; older ones are put together with their neighbours, which costs
+    /// accuracy: intervals differ, and what a shared rate does not fit is taken for noise. 14 to 80.
     pub most_own_rates: usize,
+    /// Cleanings of which each has left something of its own behind, at most; older ones left their group's mean. 4 to 16.
+    pub most_own_left: usize,
     /// Structures whose weight is under this share of the best's are not carried on; 1e-4 to 1e-2.
     pub least_weight: f64,
     /// Structures carried on at most; 8 to 64.
@@ -187,8 +193,9 @@ impl Default for ModelConstants {
             curve_weight: 0.25,
             growths: usual_growths(),
             left_behind: Belief::new(0.05, 0.04),
-            left_behind_floor: 0.002,
-            initial_deposit: Belief::new(0.03, 0.06),
+            left_behind_floor: 0.0005,
+            initial_days: Belief::new(35.0, 45.0),
+            initial_floor: 0.005,
             unknown_before: hypothesis(0.04, 0.15, 0.12),
             old_coat: hypothesis(0.04, 0.15, 0.12),
             permanent_at_start: Belief::new(0.01, 0.01),
@@ -216,7 +223,8 @@ impl Default for ModelConstants {
             student_nu: 4.0,
             covariate_coverage: 0.6,
             reference_check_sd: 0.03,
-            most_own_rates: 14,
+            most_own_rates: 60,
+            most_own_left: 8,
             least_weight: 2e-3,
             most_components: 32,
             draws: 400,

@@ -73,7 +73,7 @@ pub enum Term {
     RateSine,
     /// The rate of fouling goes with the year, cosine.
     RateCosine,
-    /// What each cleaning before an interval of group `g` left behind.
+    /// What each cleaning of group `g` left behind.
     LeftBehind(usize),
     /// Deposit from before the first known cleaning.
     InitialDeposit,
@@ -179,6 +179,8 @@ pub struct Interval {
     pub new_sleeve: bool,
     /// Which group of intervals it shares its rate with.
     pub group: usize,
+    /// Which group of cleanings the one before it belongs to: those of a group left the same behind.
+    pub left: usize,
 }
 
 /// Every regressor of a unit as a function of the day.
@@ -261,7 +263,7 @@ impl<'a> Design<'a> {
         design.lamp_hours = lamp_hours(course, spec, events, &design.lamps, unknown);
         design.set_ages(spec, events, c);
         design.set_intervals(spec, events);
-        design.group_intervals(c.most_own_rates.max(2));
+        design.group_intervals(c.most_own_rates.max(2), c.most_own_left.max(2));
         let age = design.interval_age(design.now);
         design.own_pace_until = age + age.clamp(own_pace_days.0, own_pace_days.1);
         design.yearly = design.grow_by_season(DAYS_AHEAD);
@@ -293,24 +295,22 @@ impl<'a> Design<'a> {
         let logged = events.list.iter().filter(|e| kinds.contains(&e.kind) && e.day <= 0).map(|e| e.day);
         let clean_on = from_papers.filter(|day| *day <= 0).chain(logged).max();
         let exposed = clean_on.map_or(0.0, |day| f64::from(-day).min(2_000.0));
-        self.intervals.push(Interval { from: 0, exposed, new_sleeve: false, group: 0 });
+        self.intervals.push(Interval { from: 0, exposed, new_sleeve: false, group: 0, left: 0 });
         for event in events.list.iter().filter(|e| kinds.contains(&e.kind) && e.day > 0 && e.day <= self.now) {
             let new_sleeve = event.kind == EventKind::SleeveReplaced;
             match self.intervals.last_mut() {
                 Some(last) if last.from == event.day => last.new_sleeve |= new_sleeve,
-                _ => self.intervals.push(Interval { from: event.day, exposed: 0.0, new_sleeve, group: 0 }),
+                _ => self.intervals.push(Interval { from: event.day, exposed: 0.0, new_sleeve, group: 0, left: 0 }),
             }
         }
     }
 
-    /// The latest half of the groups holds one interval each; the older intervals share the rest.
-    fn group_intervals(&mut self, most: usize) {
+    fn group_intervals(&mut self, most_own_rates: usize, most_own_left: usize) {
         let count = self.intervals.len();
-        let alone = if count <= most { count } else { most / 2 };
-        let (old, groups) = (count - alone, most - alone);
+        let cleanings = count.saturating_sub(1);
         for (k, interval) in self.intervals.iter_mut().enumerate() {
-            let shared = (k * groups).checked_div(old).unwrap_or(0);
-            interval.group = if k < old { shared } else { groups.min(old) + k - old };
+            interval.group = group_of(k, count, most_own_rates);
+            interval.left = if k == 0 { 0 } else { group_of(k - 1, cleanings, most_own_left) };
         }
     }
 
@@ -320,8 +320,9 @@ impl<'a> Design<'a> {
         if count > 1 {
             let groups = self.intervals.last().map_or(0, |last| last.group + 1);
             terms.extend((0..groups).map(Term::IntervalRate));
-            let left = |g: &usize| self.intervals.iter().skip(1).any(|i| i.group == *g && !i.new_sleeve);
-            terms.extend((0..groups).filter(left).map(Term::LeftBehind));
+            let last = self.intervals.last().map_or(0, |last| last.left);
+            let left = |g: &usize| self.cleanings(*g).any(|k| !self.intervals[k].new_sleeve);
+            terms.extend((0..=last).filter(left).map(Term::LeftBehind));
         }
         terms.extend([Term::RateSine, Term::RateCosine]);
         let clean_known = spec.sleeve.cleaned.is_some()
@@ -406,6 +407,11 @@ impl<'a> Design<'a> {
         self.growth.at(days) - self.growth.at(days.min(self.own_pace_until))
     }
 
+    /// Growth over `days` of exposure from a clean start, in hundreds of days.
+    pub fn grown_in(&self, days: f64) -> f64 {
+        self.growth.at(days)
+    }
+
     /// Growth of the present deposit from now to `day`, in hundreds of days.
     pub fn grown_since_now(&self, day: i32) -> f64 {
         self.growth.at(self.interval_age(day)) - self.growth.at(self.interval_age(self.now))
@@ -422,13 +428,15 @@ impl<'a> Design<'a> {
         (self.exposed(day) - self.exposed(interval.from) + interval.exposed).max(0.0)
     }
 
-    /// Mean growth over the intervals before those of group `g`, in hundreds of days.
-    pub fn grown_before(&self, g: usize) -> f64 {
-        let before: Vec<f64> = (1..self.intervals.len())
-            .filter(|k| self.intervals[*k].group == g)
-            .map(|k| self.grown_over(k - 1))
-            .collect();
-        before.iter().sum::<f64>() / before.len().max(1) as f64
+    /// Intervals that began with a cleaning of group `g`.
+    fn cleanings(&self, g: usize) -> impl Iterator<Item = usize> {
+        (1..self.intervals.len()).filter(move |k| self.intervals[*k].left == g)
+    }
+
+    /// Mean growth over the intervals that cleanings of group `g` ended, in hundreds of days, and how many they are.
+    pub fn grown_before(&self, g: usize) -> (f64, usize) {
+        let before: Vec<f64> = self.cleanings(g).map(|k| self.grown_over(k - 1)).collect();
+        (before.iter().sum::<f64>() / before.len().max(1) as f64, before.len().max(1))
     }
 
     /// Growth over the whole of interval `k`, in hundreds of days.
@@ -512,7 +520,7 @@ impl<'a> Design<'a> {
     fn cleanings_left(&self, g: usize, interval: usize) -> f64 {
         let known = &self.intervals[..=interval];
         let since = known.iter().rposition(|i| i.new_sleeve).unwrap_or(0);
-        known[since + 1..].iter().filter(|i| i.group == g).count() as f64
+        known[since + 1..].iter().filter(|i| i.left == g).count() as f64
     }
 
     /// Days of exposure before `day` began.
@@ -553,6 +561,14 @@ impl<'a> Design<'a> {
 
 fn gate(open: bool, value: f64) -> f64 {
     if open { value } else { 0.0 }
+}
+
+/// The group of item `k` of `count` in at most `most` groups: the latest half of the groups holds one item each, the
+/// older items share the rest.
+fn group_of(k: usize, count: usize, most: usize) -> usize {
+    let alone = if count <= most { count } else { most / 2 };
+    let (old, groups) = (count - alone, most - alone);
+    if k < old { k * groups / old } else { groups.min(old) + k - old }
 }
 
 /// Curvature with a bounded slope: u^2 / (u + 0.6) - 0.57 u. Plain u^2 runs away when carried on.

@@ -14,7 +14,7 @@
 //! evidence is corrected by P(>= 0 | data) / P(>= 0 | prior) of each main term, as if they were independent.
 //! The noise (wandering's spread and memory) is a grid, averaged over by the same evidence.
 
-use ndarray::{Array1, Array2};
+use ndarray::{Array1, Array2, Axis};
 use statrs::function::erf::erfc;
 
 use super::Neighbours;
@@ -185,12 +185,17 @@ impl Setting<'_> {
             Term::IntervalRate(_) => Belief::new(0.0, m.interval_spread * rate),
             Term::Curve => on(s.curved, m.curve_spread * rate),
             Term::LeftBehind(g) => {
-                let lost = rate * design.grown_before(g);
-                Belief::new(m.left_behind.mean * lost, m.left_behind.sd * lost + m.left_behind_floor)
+                let (grown, count) = design.grown_before(g);
+                let lost = rate * grown;
+                let one = Belief::new(m.left_behind.mean * lost, m.left_behind.sd * lost + m.left_behind_floor);
+                if count == 1 { one } else { mean_of(count, one) }
             }
             Term::PermanentAtStart if rate > 0.0 => m.permanent_at_start,
             Term::PermanentAtStart => Belief::new(0.0, 0.0),
-            Term::InitialDeposit if rate > 0.0 => m.initial_deposit,
+            Term::InitialDeposit if rate > 0.0 => {
+                let mean = rate * design.grown_in(m.initial_days.mean);
+                Belief::new(mean, rate * design.grown_in(m.initial_days.sd) + m.initial_floor)
+            }
             Term::InitialDeposit => Belief::new(0.0, 0.0),
             Term::BeforeStart if s.before == Before::Unknown => m.unknown_before.belief,
             Term::OldCoat if s.before == Before::OldCoat => m.old_coat.belief,
@@ -255,7 +260,7 @@ impl Rows {
         }
         let target = Array1::from(target);
         Self {
-            gram: rows.t().dot(&rows),
+            gram: gram(&rows),
             xty: rows.t().dot(&target),
             yty: target.dot(&target),
             ln_det: white.ln_det,
@@ -308,6 +313,33 @@ impl Rows {
     }
 }
 
+/// Rows taken together for the Gram matrix, about the length of an interval between cleanings.
+const STRETCH_ROWS: usize = 48;
+/// A whitened column that stays under this throughout a stretch is taken for 0 there: an interval's own rate once it is
+/// over. Added up over any history this is far below the 1 of the prior.
+const NEGLIGIBLE: f64 = 1e-6;
+
+/// X'X, stretch by stretch, each with only the columns that are at work in it: most regressors belong to one interval,
+/// lamp or sensor.
+fn gram(rows: &Array2<f64>) -> Array2<f64> {
+    let columns = rows.ncols();
+    let mut sum = Array2::zeros((columns, columns));
+    for stretch in rows.axis_chunks_iter(Axis(0), STRETCH_ROWS) {
+        let mut most = vec![0.0f64; columns];
+        for row in stretch.rows() {
+            most.iter_mut().zip(row).for_each(|(most, value)| *most = most.max(value.abs()));
+        }
+        let active: Vec<usize> = (0..columns).filter(|c| most[*c] > NEGLIGIBLE).collect();
+        let part = stretch.select(Axis(1), &active);
+        let product = part.t().dot(&part);
+        for (from, to) in product.rows().into_iter().zip(&active) {
+            let mut sums = sum.row_mut(*to);
+            from.iter().zip(&active).for_each(|(value, column)| sums[*column] += value);
+        }
+    }
+    sum
+}
+
 /// Moments of the main terms with the nuisance terms integrated out.
 #[derive(Clone, Debug)]
 pub struct Reduced {
@@ -339,6 +371,14 @@ impl Reduced {
         }
         Some(ln)
     }
+}
+
+/// The mean of `count` values that are normal but cannot be negative.
+fn mean_of(count: usize, one: Belief) -> Belief {
+    let above = one.mean / one.sd.max(f64::MIN_POSITIVE);
+    let hazard = (-0.5 * above * above - ln_normal_cdf(above)).exp() / std::f64::consts::TAU.sqrt();
+    let variance = one.sd.powi(2) * (1.0 - above * hazard - hazard * hazard);
+    Belief::new(one.mean + one.sd * hazard, (variance.max(0.0) / count as f64).sqrt())
 }
 
 /// ln of the standard normal distribution function.
@@ -375,6 +415,15 @@ mod tests {
         }
         let mean = rows.mean(&priors).unwrap();
         assert!((mean - full.mean).iter().all(|d| d.abs() < 1e-9));
+    }
+
+    /// The half normal: mean sqrt(2 / pi), variance 1 - 2 / pi, both over any number of values.
+    #[test]
+    fn mean_of_values_that_cannot_be_negative() {
+        let found = mean_of(4, Belief::new(0.0, 1.0));
+        assert!((found.mean - 0.797_885).abs() < 1e-6 && (found.sd - 0.602_810 / 2.0).abs() < 1e-6, "{found:?}");
+        let far = mean_of(9, Belief::new(20.0, 1.0));
+        assert!((far.mean - 20.0).abs() < 1e-9 && (far.sd - 1.0 / 3.0).abs() < 1e-9, "{far:?}");
     }
 
     /// Values of the normal distribution function from any table.

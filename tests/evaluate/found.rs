@@ -11,7 +11,8 @@ use fadeline::scenario::plan::Work;
 use fadeline::scenario::truth::{TrueEpisode, Unlogged};
 use jiff::civil::Date;
 
-use super::{Unit, mean, middle};
+use super::score::{mean, middle};
+use super::unit::Unit;
 
 /// A gain under this is not asked of the search, ln.
 const LEAST_GAIN: f64 = 0.01;
