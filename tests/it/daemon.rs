@@ -73,6 +73,11 @@ impl Daemon {
         wait_for("the daemon to stop", || child.try_wait().unwrap())
     }
 
+    /// Its process id.
+    pub fn pid(&self) -> String {
+        self.child.id().to_string()
+    }
+
     /// What it has logged.
     pub fn log(&self) -> String {
         fs::read_to_string(&self.log).unwrap()
