@@ -1,7 +1,8 @@
 use super::*;
 use crate::alert::Signs;
+use crate::domain::assessment::LogDoubt;
 use crate::domain::time::{DAY, HOUR, MINUTE};
-use crate::domain::{Assessment, Reading, UnitSpec};
+use crate::domain::{Assessment, Reading, ServiceAction, UnitSpec};
 
 pub(crate) struct Case {
     pub spec: UnitSpec,
@@ -15,7 +16,18 @@ impl Case {
     pub fn new() -> Self {
         let assessment: Assessment =
             serde_json::from_str(include_str!("../../fixtures/assessment/contract.json")).unwrap();
+        let mut assessment = assessment;
         let now = assessment.as_of;
+        let yesterday = now.plus_millis(-DAY).date_in(&jiff::tz::TimeZone::UTC);
+        assessment.unlogged[0].at = yesterday;
+        assessment.unlogged.push(assessment.unlogged[0].clone());
+        assessment.unlogged[1].likely = Likely::WaterChanged;
+        assessment.log_doubts = vec![LogDoubt {
+            action: ServiceAction::SleeveCleaned,
+            at: now.plus_millis(-DAY),
+            used: None,
+            says: "the light did not rise".to_owned(),
+        }];
         let spec = UnitSpec::new("heron-bight/boathouse".parse().unwrap(), 14.0);
         let latest = Reading::new(now).with(Channel::Intensity, 13.0);
         Self { spec, assessment, latest, signs: Signs::default(), now }
@@ -50,7 +62,7 @@ fn texts_promise_nothing_and_say_all_four_things() {
             assert!(!part.is_empty(), "{kind}: {text:?}");
         }
         let all = format!("{} {} {} {}", text.says, text.sure, text.first, text.caution);
-        for word in ["is safe", "unsafe", "log credit", "  "] {
+        for word in ["is safe", "unsafe", "log credit", "  ", ": .", ": ,"] {
             assert!(!all.contains(word), "{kind}: {all}");
         }
     }

@@ -10,7 +10,19 @@ mod year;
 use std::collections::BTreeMap;
 
 use fadeline::alert::{Kind as Alert, What};
-use year::{MIX, Unit, Year, median};
+use fadeline::scenario::Kind;
+use year::{Unit, Year, median};
+
+/// The mix of a hundred units: mostly ordinary ones.
+const MIX: [(Kind, u64); 7] = [
+    (Kind::Usual, 50),
+    (Kind::FastFouling, 10),
+    (Kind::Healthy, 10),
+    (Kind::NeverCrosses, 10),
+    (Kind::LampOnly, 8),
+    (Kind::SensorOnly, 6),
+    (Kind::WaterOnly, 6),
+];
 
 fn main() {
     let args: Vec<String> = std::env::args().collect();

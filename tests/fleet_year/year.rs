@@ -22,17 +22,6 @@ const FLAP_WITHIN: i64 = 2 * DAY;
 /// A crossing that was not to be seen this many days ahead came suddenly.
 const SEEN_AHEAD_DAYS: i64 = 15;
 
-/// The mix of a hundred units: mostly ordinary ones.
-pub const MIX: [(Kind, u64); 7] = [
-    (Kind::Usual, 50),
-    (Kind::FastFouling, 10),
-    (Kind::Healthy, 10),
-    (Kind::NeverCrosses, 10),
-    (Kind::LampOnly, 8),
-    (Kind::SensorOnly, 6),
-    (Kind::WaterOnly, 6),
-];
-
 /// What happened to one unit in a year.
 #[derive(Default)]
 pub struct Year {
