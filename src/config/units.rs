@@ -269,6 +269,9 @@ fn time_zone(at: &At<String>, context: &mut Context<'_>) -> Option<TimeZone> {
 /// Checks the unit of a unit file, which may have a zone of its own.
 pub(super) fn alone(raw: &raw::Unit, context: &mut Context<'_>) -> Option<UnitSpec> {
     let zone = raw.zone.given().and_then(|zone| time_zone(zone, context));
+    if let Some(at) = raw.profile.given() {
+        context.out.mistake(&at.place, "a unit file has no profiles", "write the keys of the profile here");
+    }
     check_unit(raw, zone.unwrap_or(TimeZone::UTC), context)
 }
 

@@ -39,12 +39,24 @@ pub fn start(settings: NotifySettings, store: Arc<Store>) -> Worker {
     if let Some(heartbeat) = settings.heartbeat.clone() {
         tokio::spawn(beats(heartbeat, is_healthy));
     }
-    tokio::spawn(Sender { channels: settings.channels, store, count, queue: Queue::default() }.run(arriving));
+    let channels = named_apart(settings.channels);
+    tokio::spawn(Sender { channels, store, count, queue: Queue::default() }.run(arriving));
     Worker { notices, waiting, healthy }
 }
 
+/// Channels with names of their own: two of one host are told apart by their place.
+fn named_apart(channels: Vec<Channel>) -> Vec<(String, Channel)> {
+    let mut named: Vec<(String, Channel)> = Vec::new();
+    for channel in channels {
+        let name = channel.name();
+        let same = named.iter().filter(|(other, _)| *other == name || other.starts_with(&format!("{name} ("))).count();
+        named.push((if same == 0 { name } else { format!("{name} ({})", same + 1) }, channel));
+    }
+    named
+}
+
 struct Sender {
-    channels: Vec<Channel>,
+    channels: Vec<(String, Channel)>,
     store: Arc<Store>,
     count: watch::Sender<usize>,
     queue: Queue,
@@ -52,7 +64,7 @@ struct Sender {
 
 impl Sender {
     async fn run(mut self, mut arriving: mpsc::UnboundedReceiver<Notice>) {
-        let names: Vec<String> = self.channels.iter().map(Channel::name).collect();
+        let names: Vec<String> = self.channels.iter().map(|(name, _)| name.clone()).collect();
         self.restore(&names).await;
         loop {
             let due = self.queue.next().map_or(LOOK_EVERY, |next| {
@@ -99,7 +111,7 @@ impl Sender {
     }
 
     async fn attempt(&mut self, waiting: Waiting) {
-        let Some(channel) = self.channels.iter().find(|channel| channel.name() == waiting.channel) else {
+        let Some((_, channel)) = self.channels.iter().find(|(name, _)| *name == waiting.channel) else {
             self.queue.done(waiting.id);
             return;
         };
@@ -197,4 +209,23 @@ fn named(name: &str, value: &str) -> Result<(HeaderName, HeaderValue), String> {
 /// Headers are ASCII; names of places are not always.
 fn ascii(text: &str) -> String {
     text.chars().map(|c| if c.is_ascii() && !c.is_ascii_control() { c } else { '?' }).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn channels_of_one_host_are_told_apart() {
+        let endpoint = Endpoint { tls: false, host: "h".into(), port: 1, path: "/".into(), ca_file: None };
+        let hook = Channel::Webhook { endpoint, secret: None };
+        let names: Vec<String> = named_apart(vec![hook.clone(), hook.clone(), hook]).into_iter().map(|n| n.0).collect();
+        assert_eq!(names, ["webhook h", "webhook h (2)", "webhook h (3)"]);
+    }
+
+    #[test]
+    fn a_title_fits_a_header() {
+        assert_eq!(ascii("Bergh\u{fc}tte\n"), "Bergh?tte?");
+        assert!(named("Title", &ascii("x\u{7}")).is_ok() && named("no header", "x").is_err());
+    }
 }

@@ -9,8 +9,10 @@ which this checks one by one. Not part of the tests: the package is large.
 """
 
 import json
+import pathlib
 import sys
 
+import jinja2
 import voluptuous as vol
 from homeassistant.components.mqtt import binary_sensor, button, sensor
 
@@ -34,6 +36,26 @@ def entities(topic, payload):
         yield "/".join(levels[2:-1]), levels[1], payload
 
 
+ROOT = pathlib.Path(__file__).resolve().parents[2]
+ASSESSMENT = json.loads((ROOT / "fixtures/assessment/contract.json").read_text())
+ASSESSMENT.setdefault("readings", {"days": 200})
+# One payload for each topic a template reads, as the daemon publishes them.
+PAYLOADS = {
+    "assessment": (ASSESSMENT, ""),
+    "alerts": ({"open": 1, "worst": "urgent", "says": "x", "alerts": {"no-light": {"says": "x"}}}, ""),
+    "condition": (None, "due"),
+    "clean-by": (None, "none"),
+    "health": ({"units": 1, "readings_in": 2, "refused": {"no-time": 3}, "outbox": 0, "store_bytes": 9, "alerts": 1}, ""),
+}
+
+
+def rendered(config):
+    """What the entity would show; jinja2 alone, without the hub's own filters."""
+    value_json, value = PAYLOADS[config["state_topic"].rsplit("/", 1)[1]]
+    environment = jinja2.Environment(undefined=jinja2.StrictUndefined)
+    return environment.from_string(config["value_template"]).render(value_json=value_json, value=value)
+
+
 def main():
     checked, bad, ids = 0, 0, set()
     for line in sys.stdin:
@@ -42,6 +64,13 @@ def main():
             continue
         for name, platform, config in entities(topic, json.loads(text)):
             checked += 1
+            if "value_template" in config:
+                try:
+                    shown = rendered(config)
+                except jinja2.TemplateError as error:
+                    shown, bad = f"BAD {error}", bad + 1
+                if "-v" in sys.argv:
+                    print(f"{name}: {shown}")
             # The hub takes the origin apart before the schema.
             origin = config.pop("origin", None)
             if not origin or "name" not in origin:
