@@ -27,13 +27,13 @@ pub struct Holds {
 /// as assured again after a whole day of it, or soon after somebody has worked at the unit.
 pub fn holds(kind: Kind) -> Holds {
     let (raise, clear, clear_answered) = match kind {
-        Kind::NoLight => (2 * MINUTE, 15 * MINUTE, 10 * MINUTE),
+        Kind::NoLight => (2 * MINUTE, HOUR, 10 * MINUTE),
         Kind::TreatmentNotAssured => (0, DAY, 30 * MINUTE),
-        Kind::NoReadings => (0, 10 * MINUTE, 10 * MINUTE),
+        Kind::NoReadings => (0, 30 * MINUTE, 10 * MINUTE),
         Kind::SensorDoubtful => (0, 2 * DAY, 0),
         Kind::CleaningNotEnough => (2 * DAY, 3 * DAY, 0),
         Kind::CleaningDue => (0, 3 * DAY, 0),
-        Kind::WaterEpisode => (0, 12 * HOUR, 12 * HOUR),
+        Kind::WaterEpisode => (0, 2 * DAY, 2 * DAY),
         Kind::WaterChanged | Kind::UnloggedStep | Kind::LogDoubt => (2 * DAY, 2 * DAY, 0),
         Kind::PartLimit => (0, 2 * DAY, 0),
     };

@@ -38,9 +38,9 @@ fn a_whole_life() {
     feed(&mut book, kind, State::Good, Level::Notice, good);
     feed(&mut book, kind, State::Unknown, Level::Notice, good.plus_millis(MINUTE));
     feed(&mut book, kind, State::Good, Level::Notice, good.plus_millis(2 * MINUTE));
-    feed(&mut book, kind, State::Good, Level::Notice, good.plus_millis(10 * MINUTE));
+    feed(&mut book, kind, State::Good, Level::Notice, good.plus_millis(31 * MINUTE));
     assert!(book.live.contains_key(&kind), "what is unknown does not count for the hold time");
-    feed(&mut book, kind, State::Good, Level::Notice, good.plus_millis(12 * MINUTE));
+    feed(&mut book, kind, State::Good, Level::Notice, good.plus_millis(32 * MINUTE));
     assert!(book.live.is_empty());
     assert_eq!(told(&mut book, good), [What::Cleared]);
     assert_eq!(told(&mut book, good), []);

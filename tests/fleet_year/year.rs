@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, HashMap};
 
 use fadeline::alert::{Book, Kind as Alert, Signs, What};
 use fadeline::analysis::{Constants, History, assess, rollup};
-use fadeline::domain::time::{DAY, MINUTE};
+use fadeline::domain::time::{DAY, HOUR, MINUTE};
 use fadeline::domain::{Assessment, DaySummary, Reading, ServiceEntry, Timestamp, UnitSpec};
 use fadeline::engine::{Effect, Engine, Event, Restored, Rules};
 use fadeline::scenario::{self, Kind, Truth, random_plan};
@@ -17,8 +17,15 @@ const STEP: i64 = 30 * MINUTE;
 const ANEW_AFTER: i64 = 3 * DAY;
 /// A treatment alert is not true if the light without noise was over this multiple of the set point.
 const TRUE_UNDER: f64 = 1.03;
-/// The same alert again within this long of its end is flapping.
-const FLAP_WITHIN: i64 = 2 * DAY;
+/// The same alert again this soon after its end is flapping: of what is read off the latest readings, and of what
+/// assessments say.
+fn flaps_within(kind: Alert) -> i64 {
+    match kind {
+        Alert::NoLight | Alert::TreatmentNotAssured | Alert::NoReadings => 6 * HOUR,
+        _ => 2 * DAY,
+    }
+}
+
 /// A crossing that was not to be seen this many days ahead came suddenly.
 const SEEN_AHEAD_DAYS: i64 = 15;
 
@@ -94,7 +101,8 @@ impl Unit {
         found
     }
 
-    fn engine(&self, now: Timestamp, book: Book, assessment: Option<Assessment>) -> Engine {
+    /// An engine that has said everything, and what it wants done.
+    fn engine(&self, now: Timestamp, book: Book, assessment: Option<Assessment>) -> (Engine, Vec<Effect>) {
         let known = &self.readings[..self.readings.partition_point(|r| r.at < now)];
         let restored = Restored {
             log: self.log_at(now).to_vec(),
@@ -104,8 +112,8 @@ impl Unit {
             ..Restored::default()
         };
         let mut engine = Engine::new([(self.spec.clone(), restored)], Rules { lead_days: 14, ..Rules::default() }, now);
-        engine.handle(Event::SayAll, now);
-        engine
+        let effects = engine.handle(Event::SayAll, now);
+        (engine, effects)
     }
 
     fn log_at(&self, now: Timestamp) -> &[ServiceEntry] {
@@ -116,17 +124,21 @@ impl Unit {
     pub fn live(&mut self, restart: bool) -> Vec<(Alert, What, Timestamp)> {
         let mut now = self.from;
         let first = self.assess(now, usize::MAX);
-        let mut run = Run { last: Some(first.clone()), book: Book::default(), news: Vec::new() };
-        let mut engine = self.engine(now, Book::default(), Some(first));
+        let (last, kept) = (Some(first.clone()), Some(first.clone()));
+        let mut run = Run { last, kept, book: Book::default(), news: Vec::new() };
+        let (mut engine, effects) = self.engine(now, Book::default(), Some(first));
         let middle = self.from.plus_millis(self.to.millis_since(self.from) / 2);
         let mut entries = self.log_at(now).len();
         let mut next = self.readings.partition_point(|r| r.at < now);
         let mut restarted = !restart;
+        run.hear(self, effects, &mut engine, now, entries);
         while now < self.to {
             now = now.plus_millis(10 * MINUTE);
             if !restarted && now >= middle {
                 restarted = true;
-                engine = self.engine(now, run.book.clone(), run.last.clone());
+                let (again, effects) = self.engine(now, run.book.clone(), run.kept.clone());
+                engine = again;
+                run.hear(self, effects, &mut engine, now, entries);
             }
             let due = self.readings.partition_point(|r| r.at <= now);
             if due > next {
@@ -158,7 +170,7 @@ impl Unit {
             if what != What::Raised {
                 continue;
             }
-            if ended.get(&kind).is_some_and(|end| at.millis_since(*end) < FLAP_WITHIN) {
+            if ended.get(&kind).is_some_and(|end| at.millis_since(*end) < flaps_within(kind)) {
                 year.flaps.push((kind, at));
             }
             match kind {
@@ -232,9 +244,22 @@ impl Unit {
     }
 }
 
+/// An assessment as one of `now`: what was going on is taken to go on until a new one is made.
+fn carried_on(mut assessment: Assessment, now: Timestamp) -> Assessment {
+    let later = now.millis_since(assessment.as_of);
+    for episode in assessment.episodes.iter_mut().filter(|episode| !episode.recovered) {
+        episode.to = episode.to.plus_millis(later);
+    }
+    assessment.as_of = now;
+    assessment
+}
+
 /// One run of a year.
 struct Run {
+    /// The last that was made.
     last: Option<Assessment>,
+    /// The last that was handed over, as the store has it.
+    kept: Option<Assessment>,
     book: Book,
     news: Vec<(Alert, What, Timestamp)>,
 }
@@ -249,7 +274,8 @@ impl Run {
                         _ => unit.assess(now, entries),
                     };
                     self.last = Some(assessment.clone());
-                    let assessment = Box::new(Assessment { as_of: now, ..assessment });
+                    let assessment = Box::new(carried_on(assessment, now));
+                    self.kept = Some((*assessment).clone());
                     let event = Event::Assessed { unit: id, assessment, signs: Box::new(Signs::default()) };
                     let more = engine.handle(event, now);
                     self.hear(unit, more, engine, now, entries);
