@@ -386,18 +386,21 @@ async fn refused_logins_and_publishes_are_named() {
         assert!(!format!("{right:?}").contains(secret));
         let mut daemon = Daemon::start(right);
         daemon.connected().await;
-        // A publish that the rules forbid: MQTT 5 says so.
+        // A publish that the rules forbid: MQTT 5 says so. mosquitto 2.0.11 answers and then always cuts the connection,
+        // and on a busy machine the cut overtakes the answer; to 3.1.1 it does the same.
         let message = Message { topic: "forbidden".into(), payload: b"x".to_vec(), ..Message::default() };
         daemon.handle.try_publish(Outgoing { tag: 1, message }).unwrap();
         let refused = daemon.wait("answer", |event| match event {
             SessionEvent::Refused { tag: 1, reason } => Some(Some(reason)),
             SessionEvent::Delivered { tag: 1 } => Some(None),
+            SessionEvent::Disconnected { reason, was_connected: true, .. } => Some(Some(reason)),
             _ => None,
         });
-        let refused = refused.await;
+        let reason = refused.await;
+        let cut = reason.as_ref().is_some_and(|reason| reason.contains("what it lets this login publish"));
         match protocol {
-            Protocol::V5 => assert_eq!(refused.as_deref(), Some("NotAuthorized")),
-            Protocol::V311 => assert_eq!(refused, None, "3.1.1 has no way to refuse"),
+            Protocol::V5 => assert!(cut || reason.as_deref() == Some("NotAuthorized"), "{reason:?}"),
+            Protocol::V311 => assert!(cut || reason.is_none(), "3.1.1 has no way to refuse: {reason:?}"),
         }
         daemon.handle.stop(GRACE).await;
     }

@@ -100,7 +100,7 @@ impl Fault {
     fn hung_up(place: &str) -> Self {
         let text = format!(
             "the broker at {place} closed the connection without a word; if it does so again and again, check login, \
-             TLS and port, and that no other client goes by the same client_id"
+             TLS and port, what it lets this login publish, and that no other client goes by the same client_id"
         );
         Self::new(FaultKind::Lost, text)
     }
