@@ -649,7 +649,7 @@ async fn kept(job: &mut Option<JoinHandle<Result<(), StoreError>>>) -> Result<Re
 }
 
 fn keep_all(store: &Store, values: &Kept) -> Result<(), StoreError> {
-    values.iter().try_for_each(|(name, value)| store.keep(name, value))
+    store.keep_all(values.iter().map(|(name, value)| (name.as_str(), value.as_slice())))
 }
 
 fn session_grace(deadline: Instant) -> Duration {

@@ -10,6 +10,7 @@
 mod bytes;
 mod codec;
 mod error;
+mod keepsakes;
 mod marker;
 mod outbox;
 mod records;
