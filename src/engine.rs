@@ -172,6 +172,8 @@ struct Unit {
     heard: Option<Timestamp>,
     /// When it last sent a reading without light.
     dark_at: Option<Timestamp>,
+    /// When the lamp last came on.
+    lit_at: Option<Timestamp>,
     /// When this engine began to listen.
     started: Timestamp,
     assessment: Option<Arc<Assessment>>,
@@ -341,6 +343,7 @@ impl Unit {
             gaps: Vec::new(),
             heard: None,
             dark_at: None,
+            lit_at: None,
             started: now,
             assessment: restored.assessment.map(Arc::new),
             signs: restored.signs,
@@ -367,12 +370,27 @@ impl Unit {
         }
     }
 
+    /// Notes when the lamp last came on: its first reading with light after one without, or after a start it counts.
+    fn see_lamp(&mut self, readings: &[Reading]) {
+        let dark_below = self.dark_below();
+        let mut starts = self.latest.and_then(|latest| latest.get(Channel::LampStarts));
+        for reading in readings {
+            let Some(light) = reading.get(Channel::Intensity) else { continue };
+            let counted = reading.get(Channel::LampStarts);
+            let started = counted.zip(starts).is_some_and(|(now, before)| now > before);
+            starts = counted.or(starts);
+            if light <= dark_below {
+                self.dark_at = self.dark_at.max(Some(reading.at));
+            } else if started || self.dark_at.is_some_and(|dark| dark < reading.at && self.lit_at < Some(dark)) {
+                self.lit_at = self.lit_at.max(Some(reading.at));
+            }
+        }
+    }
+
     /// Takes over the newest reading and the gaps up to it.
     fn learn(&mut self, readings: &[Reading]) {
         self.heard = readings.iter().map(|r| r.at).chain(self.heard).max();
-        let dark = self.dark_below();
-        let is_dark = |r: &&Reading| r.get(Channel::Intensity).is_some_and(|light| light <= dark);
-        self.dark_at = readings.iter().filter(is_dark).map(|r| r.at).chain(self.dark_at).max();
+        self.see_lamp(readings);
         for reading in readings.iter().filter(|r| r.get(Channel::Intensity).is_some()) {
             match self.latest {
                 Some(latest) if reading.at < latest.at => {}

@@ -88,8 +88,8 @@ pub struct Evidence<'a> {
     pub silent_after: i64,
     /// At or under this intensity there is no light.
     pub dark_below: f64,
-    /// When the last reading without light came.
-    pub dark_at: Option<Timestamp>,
+    /// When the lamp last came on.
+    pub lit_at: Option<Timestamp>,
     /// The other units of the site have missed readings too: it may be the site.
     pub site_late: bool,
     /// The latest assessment.
@@ -212,7 +212,8 @@ impl Evidence<'_> {
     }
 
     fn treatment(&self) -> Signal {
-        let warming = self.dark_at.is_some_and(|dark| self.now.millis_since(dark) < WARM_UP_AT_MOST);
+        let warms = |(lit, latest): (Timestamp, &Reading)| latest.at.millis_since(lit) < WARM_UP_AT_MOST;
+        let warming = self.lit_at.zip(self.latest).is_some_and(warms);
         match self.intensity() {
             None => Signal::UNKNOWN,
             // No light is an alert of its own.

@@ -42,7 +42,7 @@ impl Case {
             listening_since: self.latest.at,
             silent_after: HOUR,
             dark_below: 0.7,
-            dark_at: None,
+            lit_at: None,
             site_late: false,
             assessment: Some(&self.assessment),
             signs: &self.signs,

@@ -292,7 +292,7 @@ impl Unit {
             listening_since: self.listening_since(now),
             silent_after: self.silent_after(),
             dark_below: self.dark_below(),
-            dark_at: self.dark_at,
+            lit_at: self.lit_at,
             site_late: around.late,
             assessment: assessment.as_deref(),
             signs: &self.signs,

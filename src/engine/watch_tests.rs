@@ -81,6 +81,20 @@ fn treatment_is_told_at_once_and_its_end_after_a_day() {
 }
 
 #[test]
+fn a_lamp_that_has_just_come_on_may_warm_up() {
+    let mut engine = engine(&["boathouse"]);
+    let at = |minutes: i64| noon().plus_millis(minutes * MINUTE);
+    let mut lines = Vec::new();
+    let course = [(30, 0.0), (60, 8.0), (90, 8.0)];
+    for (minute, light) in course {
+        lines.extend(told(&engine.handle(stored("boathouse", at(minute), light), at(minute))));
+        lines.extend(told(&engine.handle(Event::Tick, at(minute + 20))));
+    }
+    let raised = ["boathouse: Raised no-light", "boathouse: Raised treatment-not-assured"];
+    assert_eq!(lines, raised, "the first low reading is warm-up, the second is not");
+}
+
+#[test]
 fn a_silent_gateway_is_one_alert_and_holds_those_of_its_units() {
     let mut engine = engine(&["boathouse", "sauna", "bakery"]);
     let mut lines = Vec::new();
