@@ -14,6 +14,7 @@ pub mod domain; // PURE: units, readings, service actions, assessments
 pub mod engine; // PURE: handle(event, now) -> effects
 pub mod files; // readings, service logs and unit files on disk
 pub mod mqtt; // broker session, payloads, topics, embedded broker
+pub mod notify; // webhook, push, mail: how people are told beyond MQTT
 pub mod query; // questions about the fleet and their answers, with or without a daemon
 pub mod report; // PURE: tables, charts and sentences for people
 pub mod scenario; // PURE: the simulator behind the demo; analysis may not know it

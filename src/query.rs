@@ -6,6 +6,7 @@
 use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
 
+use crate::alert::{Live as LiveAlert, Order};
 use crate::domain::assessment::LatestReading;
 use crate::domain::similar::did_you_mean;
 use crate::domain::{Assessment, Condition, DaySummary, ServiceEntry, Timestamp, UnitId, UnitSpec};
@@ -40,6 +41,23 @@ pub enum Query {
         /// What was done.
         entry: ServiceEntry,
     },
+    /// Every live alert, the most urgent first.
+    Alerts,
+    /// Acknowledge, silence or reopen alerts.
+    Order(OrderQuery),
+}
+
+/// What somebody wants done with alerts.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct OrderQuery {
+    /// Which site.
+    pub site: String,
+    /// Which unit; `_site`: the alert of the whole site.
+    pub unit: String,
+    /// Which kind of alert; `all`: every one of the unit.
+    pub kind: String,
+    /// What is to be done.
+    pub order: Order,
 }
 
 /// The answer to a [`Query`].
@@ -57,6 +75,10 @@ pub enum Answer {
     Trend(Box<Trend>),
     /// To [`Query::Log`].
     Logged(Logged),
+    /// To [`Query::Alerts`].
+    Alerts(Vec<LiveAlert>),
+    /// To [`Query::Order`]: how many alerts it touched.
+    Ordered(usize),
     /// Instead of an answer.
     Refused(Refusal),
 }
@@ -79,7 +101,7 @@ pub enum RefusalKind {
     NoSuchUnit,
     /// The unit exists, but nothing has been heard of it yet.
     NothingYet,
-    /// The entry cannot be recorded as it is.
+    /// The entry cannot be recorded as it is, or the order cannot be obeyed.
     BadEntry,
     /// The store failed.
     Store,
@@ -197,6 +219,10 @@ pub trait Records {
     fn log(&mut self, unit: &UnitId) -> Result<Vec<ServiceEntry>, RecordsError>;
     /// Keeps a checked entry that is not there yet; it is durable when this returns.
     fn record(&mut self, unit: &UnitId, entry: &ServiceEntry) -> Result<(), RecordsError>;
+    /// Every live alert.
+    fn alerts(&mut self) -> Result<Vec<LiveAlert>, RecordsError>;
+    /// Obeys an order that is there for a unit of the config or a site.
+    fn order(&mut self, order: &OrderQuery, now: Timestamp) -> Result<Result<usize, String>, RecordsError>;
     /// Units that send readings but stand in no config, by id.
     fn unknown(&mut self) -> Result<Vec<UnknownUnit>, RecordsError>;
 }
@@ -216,6 +242,11 @@ fn try_answer(records: &mut impl Records, units: &[UnitSpec], query: Query, now:
         }
         Query::Logbook { unit } => Answer::Logbook(records.log(&find(units, &unit)?.id)?),
         Query::Trend { unit } => Answer::Trend(Box::new(trend(records, find(units, &unit)?)?)),
+        Query::Alerts => Answer::Alerts(records.alerts()?),
+        Query::Order(order) => {
+            let touched = records.order(&order, now)?;
+            Answer::Ordered(touched.map_err(|says| Refusal { kind: RefusalKind::BadEntry, says })?)
+        }
         Query::Log { unit, entry } => Answer::Logged(log(records, find(units, &unit)?, entry, now)?),
     })
 }
@@ -256,6 +287,12 @@ fn log(records: &mut impl Records, spec: &UnitSpec, entry: ServiceEntry, now: Ti
     if let Some(there) = records.log(&spec.id)?.into_iter().find(|there| bare(there) == wanted) {
         return Ok(Logged { entry: there, already: true });
     }
+    if let Some(corrects) = entry.corrects
+        && !records.log(&spec.id)?.iter().any(|other| corrects.is(other))
+    {
+        let says = format!("the logbook has no {} at {} to correct", corrects.action, corrects.time);
+        return Err(Refusal { kind: RefusalKind::BadEntry, says });
+    }
     let entry = ServiceEntry { recorded: Some(now), ..entry };
     records.record(&spec.id, &entry)?;
     Ok(Logged { entry, already: false })
@@ -293,6 +330,14 @@ mod tests {
     }
 
     impl Records for Memory {
+        fn alerts(&mut self) -> Result<Vec<LiveAlert>, RecordsError> {
+            Ok(Vec::new())
+        }
+
+        fn order(&mut self, _: &OrderQuery, _: Timestamp) -> Result<Result<usize, String>, RecordsError> {
+            Ok(Err("no such alert".to_owned()))
+        }
+
         fn live(&mut self, spec: &UnitSpec, _: Timestamp) -> Result<Live, RecordsError> {
             let known = self.assessment(spec)?;
             let condition = known.as_ref().map_or(Condition::Silent, |a| a.condition);

@@ -6,10 +6,11 @@ use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use super::{Exit, Failure};
+use crate::alert::quiet::Quiet;
 use crate::config::{self, Config, Loaded, Mistake};
 use crate::domain::WaterSource;
 use crate::domain::intake::{Source, Target};
-use crate::mqtt::settings::{Broker, Protocol};
+use crate::mqtt::settings::{Broker, DiscoveryForm, Protocol};
 
 /// Arguments of `check`.
 #[derive(Clone, Debug, clap::Args)]
@@ -98,8 +99,32 @@ fn facts(file: &Path, config: &Config) -> String {
     line("", config::keep_words(&config.keep));
     line("local", config.socket.display().to_string());
     line("alerts", format!("a unit is due {} before its date", count(config.lead_days.into(), "day")));
+    if config.quiet != Quiet::default() {
+        line("", quiet(&config.quiet));
+    }
+    if let Some(discovery) = &config.hub.discovery {
+        let form = if discovery.form == DiscoveryForm::Device { "device" } else { "entity" };
+        line("hub", format!("discovery under {}/, {form} form", discovery.prefix));
+    }
+    if let Some(homie) = &config.hub.homie {
+        line("hub", format!("Homie 5 under {homie}/5/"));
+    }
+    for channel in &config.notify.channels {
+        line("notify", channel.name());
+    }
+    if let Some(heartbeat) = &config.notify.heartbeat {
+        line("notify", format!("heartbeat {}", heartbeat.endpoint.host));
+    }
     line("units", units(config));
     text
+}
+
+fn quiet(quiet: &Quiet) -> String {
+    match (quiet.digest, quiet.hours) {
+        (Some(digest), _) => format!("what can wait is told once a day, at {digest:.0}"),
+        (None, Some((from, until))) => format!("what can wait is not told from {from:.0} to {until:.0}"),
+        (None, None) => String::new(),
+    }
 }
 
 fn broker(broker: &Broker) -> String {

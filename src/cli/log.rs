@@ -5,7 +5,7 @@ use jiff::civil::{Date, DateTime};
 use jiff::tz::TimeZone;
 
 use crate::clock;
-use crate::domain::{ServiceAction, ServiceEntry, Timestamp, UnitId};
+use crate::domain::{Corrected, ServiceAction, ServiceEntry, Timestamp, UnitId};
 use crate::query::{Answer, Query};
 use crate::report::words;
 
@@ -30,6 +30,13 @@ pub struct LogArgs {
     /// Who did it
     #[arg(long, value_name = "NAME")]
     by: Option<String>,
+    /// The entry that this one corrects: its time as --at takes it. The original stays in the logbook and counts no
+    /// more
+    #[arg(long, value_name = "TIME")]
+    corrects: Option<String>,
+    /// The action of the corrected entry, if it was another
+    #[arg(long, requires = "corrects", value_parser = action_parser())]
+    corrects_action: Option<ServiceAction>,
     /// Anything worth knowing next time
     #[arg(long, value_name = "TEXT")]
     note: Option<String>,
@@ -54,6 +61,7 @@ pub fn run(args: &LogArgs) -> Result<(), Failure> {
         value: args.value,
         by: text(&args.by),
         note: text(&args.note),
+        corrects: corrected(args, &zone)?,
         ..ServiceEntry::new(at, args.action)
     };
     match data::ask(&config, &Query::Log { unit: args.unit.clone(), entry }, offline::open)? {
@@ -64,6 +72,13 @@ pub fn run(args: &LogArgs) -> Result<(), Failure> {
         }
         _ => Err(data::unexpected()),
     }
+}
+
+fn corrected(args: &LogArgs, zone: &TimeZone) -> Result<Option<Corrected>, Failure> {
+    let Some(text) = &args.corrects else { return Ok(None) };
+    let time = time_or_day("--corrects", text, zone, |day| local(day.at(12, 0, 0, 0), zone));
+    let time = time.map_err(|says| Failure::new(Exit::Usage, says))?;
+    Ok(Some(Corrected { time, action: args.corrects_action.unwrap_or(args.action) }))
 }
 
 /// A time as people give it: with a zone, without one (the site's is meant), or only a day (noon is meant).

@@ -1,5 +1,7 @@
 //! The commands: one file each. Data on stdout, diagnostics on stderr.
 
+pub mod alert_test;
+pub mod alerts;
 pub mod backup;
 pub mod check;
 pub mod data;
@@ -61,6 +63,10 @@ pub enum Command {
     Units(units::UnitsArgs),
     /// Show the days of a unit
     Trend(trend::TrendArgs),
+    /// List live alerts; acknowledge, silence or reopen them
+    Alerts(alerts::AlertsArgs),
+    /// Send a test message through every channel of the config
+    AlertTest(alert_test::AlertTestArgs),
     /// Show the service history of a unit
     Logbook(logbook::LogbookArgs),
     /// Record a service action
@@ -114,6 +120,8 @@ fn dispatch(cli: &Cli) -> Result<(), Failure> {
         Command::Grade(args) => grade::run(args, style),
         Command::Units(args) => units::run(args, style),
         Command::Trend(args) => trend::run(args, style),
+        Command::Alerts(args) => alerts::run(args, style),
+        Command::AlertTest(args) => alert_test::run(args),
         Command::Logbook(args) => logbook::run(args, style),
         Command::Log(args) => log::run(args),
         Command::Import(args) => import::run(args),

@@ -1,6 +1,9 @@
 //! `fadeline watch`: the daemon.
 
+use std::path::PathBuf;
+
 use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::sync::mpsc;
 
 use super::{ConfigArg, Exit, Failure};
 use crate::config::{self, Config, Loaded};
@@ -31,6 +34,7 @@ pub fn run(args: &WatchArgs) -> Result<(), Failure> {
         let stop = stop_signal()?;
         let facts = facts(&config);
         let daemon = Daemon::start(config).map_err(|error| failure(&error))?;
+        reload_on_hangup(file.clone(), daemon.reloads())?;
         tracing::info!(config = %file.display(), "watching {facts}");
         daemon.run(stop).await.map_err(|broken| Failure::new(Exit::Io, broken.to_string()))
     })
@@ -63,6 +67,29 @@ pub fn stop_signal() -> Result<impl Future<Output = ()>, Failure> {
             _ = terminate.recv() => {}
         }
     })
+}
+
+/// At each SIGHUP the config is read again; one with mistakes is not applied, and the log says why.
+fn reload_on_hangup(file: PathBuf, reloads: mpsc::UnboundedSender<Config>) -> Result<(), Failure> {
+    let mut hangup = signal(SignalKind::hangup())
+        .map_err(|error| Failure::new(Exit::Failure, format!("signals cannot be received: {error}")))?;
+    tokio::spawn(async move {
+        while hangup.recv().await.is_some() {
+            match config::load(&file) {
+                Ok(Loaded { config, warnings }) => {
+                    warnings.iter().for_each(|warning| tracing::warn!("{warning}"));
+                    if reloads.send(config).is_err() {
+                        return;
+                    }
+                }
+                Err(mistakes) => {
+                    mistakes.0.iter().for_each(|mistake| tracing::error!("{mistake}"));
+                    tracing::error!(config = %file.display(), "the config is not applied: the one before stays");
+                }
+            }
+        }
+    });
+    Ok(())
 }
 
 /// A daemon that could not start, as a command ends.

@@ -6,7 +6,9 @@ use std::time::Duration;
 use super::mistake::{At, Findings, Mistake, Mistakes, Place, Shown};
 use super::table::{Field, did_you_mean, parse};
 use super::units::{Described, describe};
-use super::{Config, Environment, Loaded, LogSettings, broker, filter, intake, keep, raw, units};
+use super::{
+    Config, Environment, Loaded, LogSettings, alerts, broker, filter, fleet, hub, intake, keep, notify, raw, units,
+};
 use crate::domain::UnitSpec;
 use crate::store::settings::StoreSettings;
 
@@ -144,7 +146,8 @@ fn build(raw: &raw::File, context: &mut Context<'_>) -> Option<Config> {
     let broker = broker::check(&raw.broker, context);
     let prefix = prefix(raw, context);
     let included = units::include(&raw.include, context);
-    let Described { sites, units } = describe(raw, &included, context);
+    let rows = fleet::read(&raw.fleet, context);
+    let Described { sites, units } = describe(raw, &included, &rows, context);
     let all_sources: Vec<&raw::Source> =
         raw.source.all().iter().chain(included.iter().flat_map(|file| file.source.all())).collect();
     let contract = raw.topics.given().and_then(|topics| topics.contract.value()).unwrap_or(true);
@@ -153,6 +156,9 @@ fn build(raw: &raw::File, context: &mut Context<'_>) -> Option<Config> {
     let keep = keep::check(raw, context);
     let socket = socket(raw, store.as_ref(), context);
     let lead_days = lead_days(raw, context);
+    let quiet = alerts::quiet(&raw.alerts, context);
+    let hub = hub::check(&raw.hub, context);
+    let notify = notify::check(&raw.notify, context);
     let grace = grace(raw, context);
     let log = log(raw, context);
     let units = units.into_iter().map(|(spec, _)| spec).collect();
@@ -166,6 +172,9 @@ fn build(raw: &raw::File, context: &mut Context<'_>) -> Option<Config> {
         keep,
         socket: socket?,
         lead_days,
+        quiet,
+        hub,
+        notify,
         grace,
         log,
     })

@@ -4,13 +4,18 @@
 //! to one list of findings, so an owner sees all his mistakes in one run. The machine (files, environment, clock) is
 //! behind [`Environment`]; [`load`] brings the real one.
 
+mod alerts;
 mod broker;
 mod checked;
 mod filter;
+mod fleet;
+mod hub;
 mod intake;
 mod keep;
 mod machine;
 mod mistake;
+mod notify;
+mod profile;
 mod raw;
 mod secret;
 mod table;
@@ -27,9 +32,11 @@ pub use keep::words as keep_words;
 pub use machine::{ETC_CONFIG, Environment, LOCAL_CONFIG, Machine, NotFound, find, load, unit_file};
 pub use mistake::{Mistake, Mistakes};
 
+use crate::alert::quiet::Quiet;
 use crate::domain::UnitSpec;
 use crate::domain::intake::Source;
-use crate::mqtt::settings::Broker;
+use crate::mqtt::settings::{Broker, HubSettings};
+use crate::notify::settings::NotifySettings;
 use crate::store::settings::{Keep, StoreSettings};
 
 /// A checked config: everything in it can be used as it stands.
@@ -54,6 +61,12 @@ pub struct Config {
     pub socket: PathBuf,
     /// A unit is `due` when its service date is at most this many days off.
     pub lead_days: u16,
+    /// When people may be told of what can wait.
+    pub quiet: Quiet,
+    /// What hubs are told of the fleet.
+    pub hub: HubSettings,
+    /// The channels by which people are told.
+    pub notify: NotifySettings,
     /// How long a stop may take to store and publish what is under way.
     pub grace: Duration,
     /// What the log shows.
@@ -71,6 +84,12 @@ pub struct SiteSpec {
     pub zone: jiff::tz::TimeZone,
     /// The owner's own words for grouping sites.
     pub tags: Vec<String>,
+    /// Where it is, for people who drive there.
+    pub address: Option<String>,
+    /// Whom to call.
+    pub contact: Option<String>,
+    /// Minutes of travel from the base.
+    pub travel_minutes: Option<u16>,
 }
 
 /// What the log shows.

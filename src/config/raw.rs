@@ -24,10 +24,14 @@ table! {
         store: Store,
         local: Local,
         alerts: Alerts,
+        hub: Hub,
+        notify: Notify,
         log: Log,
         site: Vec<Site>,
         unit: Vec<Unit>,
+        profile: Vec<Profile>,
         include: Texts,
+        fleet: Texts,
         zone: Text,
         grace: Span,
     }
@@ -39,6 +43,7 @@ table! {
         source: Vec<Source>,
         site: Vec<Site>,
         unit: Vec<Unit>,
+        profile: Vec<Profile>,
     }
 }
 
@@ -141,6 +146,64 @@ table! {
     /// Alerts.
     Alerts "[alerts]" {
         lead_days: Whole,
+        quiet_from: Text,
+        quiet_until: Text,
+        digest_at: Text,
+    }
+}
+
+table! {
+    /// What hubs are told.
+    Hub "[hub]" {
+        discovery: Text,
+        prefix: Text,
+        homie: Truth,
+        homie_prefix: Text,
+    }
+}
+
+table! {
+    /// How people are told.
+    Notify "[notify]" {
+        webhook: Vec<Webhook>,
+        push: Vec<Push>,
+        mail: Vec<Mail>,
+        heartbeat: Text,
+        heartbeat_every: Span,
+    }
+}
+
+table! {
+    /// A webhook.
+    Webhook "[[notify.webhook]]" {
+        url: Text,
+        ca_file: Text,
+        password_file: Text,
+        password_env: Text,
+    }
+}
+
+table! {
+    /// A push service.
+    Push "[[notify.push]]" {
+        url: Text,
+        ca_file: Text,
+        title_header: Text,
+        password_file: Text,
+        password_env: Text,
+    }
+}
+
+table! {
+    /// A mail.
+    Mail "[[notify.mail]]" {
+        url: Text,
+        from: Text,
+        to: Texts,
+        ca_file: Text,
+        user: Text,
+        password_file: Text,
+        password_env: Text,
     }
 }
 
@@ -159,6 +222,22 @@ table! {
         name: Text,
         zone: Text,
         tags: Texts,
+        address: Text,
+        contact: Text,
+        travel_minutes: Whole,
+    }
+}
+
+table! {
+    /// What many units have in common.
+    Profile "[[profile]]" {
+        id: Text,
+        water: Text,
+        set_point: Intensity,
+        reference: Intensity,
+        lamp: Lamp,
+        sleeve: Sleeve,
+        sensor: Sensor,
     }
 }
 
@@ -168,6 +247,7 @@ table! {
         site: Text,
         unit: Text,
         name: Text,
+        profile: Text,
         zone: Text,
         water: Text,
         set_point: Intensity,

@@ -345,3 +345,75 @@ fn mutated_configs_are_refused_or_read_but_never_crash() {
         }
     });
 }
+
+/// A config with this much more, beside which `fleet.csv` lies.
+fn with_fleet(more: &str, csv: &'static str) -> Result<Config, Mistakes> {
+    let text = format!("zone = \"UTC\"\n{more}\n[broker]\nurl = \"mqtt://localhost\"\n[store]\npath = \"d\"\n");
+    let mut fake = Fake::new();
+    fake.files.insert(PathBuf::from("fleet.csv"), csv);
+    read(&text, "f.toml", &fake).map(|loaded| loaded.config)
+}
+
+const PROFILE: &str = "fleet = [\"fleet.csv\"]\n[[profile]]\nid = \"cabin\"\nwater = \"lake\"\n\
+                       set_point.intensity = 14.0\nreference.intensity = 24.0\nlamp.rated_hours = 9000\n\
+                       sensor.path_cm = 2.5\n";
+
+#[test]
+fn units_of_a_csv_take_over_what_their_profile_says_and_they_do_not() {
+    let csv = "site,unit,profile,name,set_point,lamp_installed\n\
+               a,one,cabin,\"One, by the lake\",,2025-05-01\na,two,cabin,,12.5,\n";
+    let config = with_fleet(PROFILE, csv).unwrap_or_else(|mistakes| panic!("{mistakes}"));
+    let [one, two] = &config.units[..] else { panic!("{:?}", config.units) };
+    assert_eq!((one.set_point, two.set_point), (14.0, 12.5));
+    assert_eq!(one.name.as_deref(), Some("One, by the lake"));
+    assert_eq!((one.lamp.installed, two.lamp.installed), (at("2025-05-01T00:00:00Z"), None));
+    for unit in [one, two] {
+        assert_eq!((unit.reference, unit.lamp.rated_hours, unit.sensor.path_cm), (Some(24.0), 9_000.0, Some(2.5)));
+        assert_eq!(unit.water, Some(crate::domain::WaterSource::Lake));
+    }
+}
+
+#[test]
+fn mistakes_in_a_csv_are_told_with_their_lines() {
+    let csv = "site,unit,profile,set_point,colour\na,one,cabin,fourteen,\na,two,cabni,,\na,one,cabin,,\n";
+    let mistakes = with_fleet(PROFILE, csv).unwrap_err();
+    let lines: Vec<(usize, &str)> = mistakes.0.iter().map(|m| (m.line, m.says.as_str())).collect();
+    let has = |line, piece: &str| lines.iter().any(|(at, says)| *at == line && says.contains(piece));
+    assert!(has(1, "unknown column `colour`"), "{lines:?}");
+    assert!(has(2, "set_point `fourteen` is not a number"), "{lines:?}");
+    assert!(has(3, "no [[profile]] has this id"), "{lines:?}");
+    assert!(mistakes.0.iter().all(|m| m.file == "fleet.csv"), "{mistakes}");
+}
+
+#[test]
+fn hundreds_of_units_come_from_one_csv() {
+    let mut csv = String::from("site,unit,profile\n");
+    for i in 0..500 {
+        csv += &format!("s-{},u-{i},cabin\n", i % 50);
+    }
+    let config = with_fleet(PROFILE, csv.leak()).unwrap_or_else(|mistakes| panic!("{mistakes}"));
+    assert_eq!(config.units.len(), 500);
+}
+
+#[test]
+fn quiet_hours_hubs_and_channels() {
+    let more = "[alerts]\nquiet_from = \"22:00\"\nquiet_until = \"07:00\"\n[hub]\ndiscovery = \"device\"\nhomie = true\n\
+                [notify]\nheartbeat = \"https://beat.example.org/x\"\n\
+                [[notify.push]]\nurl = \"https://push.example.org/topic\"\n\
+                [[unit]]\nsite = \"a\"\nunit = \"b\"\nset_point.intensity = 14.0\n";
+    let config = with_fleet(more, "").unwrap_or_else(|mistakes| panic!("{mistakes}"));
+    assert!(config.quiet.hours.is_some() && config.quiet.digest.is_none());
+    assert_eq!(config.hub.discovery.as_ref().map(|d| d.prefix.as_str()), Some("homeassistant"));
+    assert_eq!(config.hub.homie.as_deref(), Some("homie"));
+    assert_eq!(config.notify.channels.len(), 1);
+    assert_eq!(config.notify.heartbeat.as_ref().map(|h| h.endpoint.port), Some(443));
+    let bad = "[alerts]\nquiet_from = \"late\"\n[hub]\ndiscovery = \"devise\"\n\
+               [[notify.mail]]\nurl = \"smtp://mail.example.org\"\nfrom = \"nobody\"\nto = [\"a@b\"]\n\
+               [[notify.webhook]]\nurl = \"ftp://x\"\n[[unit]]\nsite = \"a\"\nunit = \"b\"\nset_point.intensity = 14.0\n";
+    let mistakes = with_fleet(bad, "").unwrap_err().to_string();
+    for piece in
+        ["not a time of day", "did you mean `device`?", "mail in clear text", "not a mail address", "not a web address"]
+    {
+        assert!(mistakes.contains(piece), "{piece}: {mistakes}");
+    }
+}

@@ -7,6 +7,7 @@ use jiff::tz::TimeZone;
 use super::SiteSpec;
 use super::checked::Context;
 use super::mistake::{At, Place};
+use super::profile;
 use super::raw;
 use super::table::{Field, Texts, did_you_mean, parse};
 use super::value::Moment;
@@ -20,6 +21,8 @@ const UNITS_MAX: usize = 10_000;
 const INCLUDED_MAX: usize = 10_000;
 /// The longest name shown to people, characters.
 const NAME_MAX_CHARS: usize = 80;
+/// The longest address or contact, characters.
+const ADDRESS_MAX_CHARS: usize = 200;
 /// Small units have set points of 1 to 60 mW/cm2 or so (no source): far outside, the unit is probably another.
 const USUAL_MW_CM2: (f64, f64) = (0.2, 100.0);
 /// No sensor of a small unit reads more, mW/cm2 (no source; wide on purpose).
@@ -98,7 +101,13 @@ fn matching(pattern: &At<String>, context: &mut Context<'_>) -> Vec<String> {
 }
 
 /// Checks every site and unit of the config and its included files.
-pub(super) fn describe(raw: &raw::File, included: &[raw::Included], context: &mut Context<'_>) -> Described {
+pub(super) fn describe(
+    raw: &raw::File,
+    included: &[raw::Included],
+    rows: &[raw::Unit],
+    context: &mut Context<'_>,
+) -> Described {
+    let profiles = profile::gather(raw, included, context);
     let zone = raw.zone.given().and_then(|zone| time_zone(zone, context));
     let sites_written = raw.site.all().iter().chain(included.iter().flat_map(|file| file.site.all()));
     let mut sites: BTreeMap<String, (SiteSpec, Place)> = BTreeMap::new();
@@ -114,8 +123,9 @@ pub(super) fn describe(raw: &raw::File, included: &[raw::Included], context: &mu
     }
     let any_site = !raw.site.is_absent() || included.iter().any(|file| !file.site.is_absent());
     let mut units: BTreeMap<UnitId, (UnitSpec, Place)> = BTreeMap::new();
-    let units_written = || raw.unit.all().iter().chain(included.iter().flat_map(|file| file.unit.all()));
+    let units_written = || raw.unit.all().iter().chain(included.iter().flat_map(|file| file.unit.all())).chain(rows);
     for unit in units_written() {
+        let unit = &profile::apply(unit, &profiles, context);
         if let Some(at) = unit.zone.given() {
             let remedy = "move it to the [[site]], or to the top of the file for all";
             context.out.mistake(&at.place, "a unit is in the zone of its site", remedy);
@@ -195,7 +205,22 @@ fn check_site(
     };
     let name = name(&raw.name, context);
     let tags = raw.tags.given().map_or_else(Vec::new, |tags| tags.0.iter().map(|tag| tag.value.clone()).collect());
-    Some(SiteSpec { id: id?, name, zone: zone.unwrap_or(TimeZone::UTC), tags })
+    let address = plain(&raw.address, ADDRESS_MAX_CHARS, context);
+    let contact = plain(&raw.contact, ADDRESS_MAX_CHARS, context);
+    let minutes = context.within(&raw.travel_minutes, 0, 1_440, "0", "1440 (minutes)");
+    let travel_minutes = minutes.and_then(|minutes| u16::try_from(minutes).ok());
+    let zone = zone.unwrap_or(TimeZone::UTC);
+    Some(SiteSpec { id: id?, name, zone, tags, address, contact, travel_minutes })
+}
+
+/// A text for people, of at most `limit` characters.
+fn plain(field: &Field<At<String>>, limit: usize, context: &mut Context<'_>) -> Option<String> {
+    let at = field.given()?;
+    let chars = at.value.chars().count();
+    if chars > limit {
+        context.out.mistake(&at.place, format!("has {chars} characters"), format!("write at most {limit}"));
+    }
+    Some(at.value.clone()).filter(|text| !text.is_empty())
 }
 
 fn identifier(at: &At<String>, context: &mut Context<'_>) -> Option<String> {
@@ -244,6 +269,9 @@ fn time_zone(at: &At<String>, context: &mut Context<'_>) -> Option<TimeZone> {
 /// Checks the unit of a unit file, which may have a zone of its own.
 pub(super) fn alone(raw: &raw::Unit, context: &mut Context<'_>) -> Option<UnitSpec> {
     let zone = raw.zone.given().and_then(|zone| time_zone(zone, context));
+    if let Some(at) = raw.profile.given() {
+        context.out.mistake(&at.place, "a unit file has no profiles", "write the keys of the profile here");
+    }
     check_unit(raw, zone.unwrap_or(TimeZone::UTC), context)
 }
 

@@ -181,7 +181,8 @@ impl Scalar for Moment {
 }
 
 impl Moment {
-    fn parse(text: &str) -> Option<Self> {
+    /// From a text: a day, a time of the site, or an instant.
+    pub fn parse(text: &str) -> Option<Self> {
         if let Ok(instant) = text.parse::<jiff::Timestamp>() {
             return Some(Self::Instant(instant.into()));
         }

@@ -5,9 +5,11 @@ use std::sync::Arc;
 
 use jiff::civil::Date;
 
+use crate::alert::{Signs, signs};
 use crate::analysis::condition::VISIT_AT_MOST;
 use crate::analysis::rollup::{MARGIN_AFTER, MARGIN_BEFORE, summarise_day};
 use crate::analysis::{self, Constants, History, Neighbours};
+use crate::domain::service::effective;
 use crate::domain::time::DAY;
 use crate::domain::{Assessment, DaySummary, Reading, ServiceAction, ServiceEntry, Timestamp, UnitSpec};
 use crate::store::{Store, StoreError};
@@ -25,12 +27,19 @@ pub struct Job {
     pub neighbours: Option<Neighbours>,
 }
 
-/// Rolls up what has changed, assesses the unit as of `now`, and keeps both.
-pub fn assess(store: &Store, job: &Job, constants: &Constants, now: Timestamp) -> Result<Assessment, StoreError> {
+/// Rolls up what has changed, assesses the unit as of `now`, and keeps both; beside it what the last days say about
+/// sensor, filters and flow sensor.
+pub fn assess(
+    store: &Store,
+    job: &Job,
+    constants: &Constants,
+    now: Timestamp,
+) -> Result<(Assessment, Signs), StoreError> {
     let spec = &job.spec;
-    let log = store.logbook(&spec.id)?;
+    let book = store.logbook(&spec.id)?;
+    let log = effective(&book);
     let before = store.assessment(&spec.id)?.map(|assessment| assessment.as_of);
-    roll_up(store, spec, &log, before, constants, now)?;
+    roll_up(store, spec, (&book, &log), before, constants, now)?;
     let days = store.days(&spec.id, None, None)?;
     let history = History {
         spec,
@@ -42,20 +51,31 @@ pub fn assess(store: &Store, job: &Job, constants: &Constants, now: Timestamp) -
     };
     let assessment = analysis::assess(&history, now, constants);
     store.put_assessment(&spec.id, &assessment)?;
-    Ok(assessment)
+    let signs = signs(store, spec, &log, now)?;
+    Ok((assessment, signs))
+}
+
+/// What the last days before `now` say about sensor, filters and flow sensor.
+fn signs(store: &Store, spec: &UnitSpec, log: &[ServiceEntry], now: Timestamp) -> Result<Signs, StoreError> {
+    let days = store.days(&spec.id, None, None)?;
+    let first = days.first().map_or(now, |day| Timestamp::day_start(day.date, &spec.zone));
+    let mut spans = signs::spans(log, first, now).into_iter().map(|(from, to)| store.readings(&spec.id, from, to));
+    let mut next = || spans.next().unwrap_or_else(|| Ok(Vec::new()));
+    let (new, recent, check) = (next()?, next()?, next()?);
+    Ok(signs::look(spec, log, [&new, &recent, &check], &days, now))
 }
 
 /// Summarises the days whose readings changed, and those that an entry made since the last assessment takes in or out.
 fn roll_up(
     store: &Store,
     spec: &UnitSpec,
-    log: &[ServiceEntry],
+    (book, log): (&[ServiceEntry], &[ServiceEntry]),
     before: Option<Timestamp>,
     constants: &Constants,
     now: Timestamp,
 ) -> Result<(), StoreError> {
     let dirty = store.dirty_of(&spec.id);
-    let spans = changed(&dirty.days).chain(reviewed(log, before, now));
+    let spans = changed(&dirty.days).chain(reviewed(book, before, now));
     let mut dates: BTreeSet<Date> = spans.flat_map(|(from, to)| dates(from, to, spec)).collect();
     leave_given_up(store, spec, &mut dates)?;
     store.roll_up(&spec.id, &summaries(store, spec, log, &dates, constants)?, &dirty.days, dirty.token)?;
@@ -122,8 +142,12 @@ fn summaries(
 /// The spans whose eligible readings are decided anew by entries that no assessment has seen.
 fn reviewed(log: &[ServiceEntry], before: Option<Timestamp>, now: Timestamp) -> Vec<(Timestamp, Timestamp)> {
     let unseen = |entry: &&ServiceEntry| before.is_none_or(|b| entry.recorded.is_none_or(|recorded| recorded >= b));
+    // What a correction takes back is looked at anew as well.
+    let taken_back = |entry: &ServiceEntry| {
+        log.iter().filter(unseen).any(|other| other.corrects.is_some_and(|corrects| corrects.is(entry)))
+    };
     log.iter()
-        .filter(unseen)
+        .filter(|entry| unseen(entry) || taken_back(entry))
         .filter_map(|entry| match entry.action {
             ServiceAction::VisitStarted | ServiceAction::VisitEnded => {
                 Some((entry.at, entry.at.plus_millis(VISIT_AT_MOST)))

@@ -4,21 +4,26 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
 
-use tokio::sync::mpsc;
+use tokio::sync::{mpsc, watch};
 use tokio::task::{JoinError, spawn_blocking};
 use tokio::time::{Instant, sleep, timeout_at};
 
 use super::outbox::Letter;
 use super::records;
 use super::tally::Tally;
+use crate::alert::Order;
 use crate::config::Config;
 use crate::domain::intake::Source;
 use crate::domain::{IntensityUnit, Reading, ServiceEntry, Timestamp, UnitId};
 use crate::mqtt::decode::{self, Decoded, Reason};
+use crate::mqtt::discovery::{HUB_ONLINE, hub};
 use crate::mqtt::encode::{Message, Request, Topics};
 use crate::mqtt::session::{AckToken, Incoming};
 use crate::query::UnknownUnit;
 use crate::store::{OutboxItem, Store, StoreError};
+
+/// The longest order about alerts, bytes.
+const ORDER_BYTES_MAX: usize = 16 * 1024;
 
 /// How long messages are gathered into one batch. A batch costs one flush of the disk, so this decides how long a
 /// flash card lives; a power cut loses nothing, because nothing of it has been acknowledged.
@@ -45,7 +50,7 @@ pub struct Arrived {
 #[derive(Debug)]
 pub enum Report {
     /// A batch is on disk: its messages may be acknowledged.
-    Stored(Batch),
+    Stored(Box<Batch>),
     /// Nothing can be written at the moment, and nothing is acknowledged.
     Fault(String),
     /// Nothing can be written by this process any more; the intake has ended.
@@ -63,16 +68,46 @@ pub struct Batch {
     pub serviced: Vec<UnitId>,
     /// Answers to service messages, kept in the store until the broker has them.
     pub answers: Vec<Letter>,
+    /// What people want done with alerts.
+    pub orders: Vec<Wish>,
+    /// Whether the hub says that it has just started.
+    pub hub_born: bool,
     /// Counts since the start.
     pub tally: Tally,
+}
+
+/// An order about alerts, as it arrived.
+#[derive(Debug)]
+pub struct Wish {
+    /// Site, unit and kind of its topic.
+    pub target: (String, String, String),
+    /// Where to answer.
+    pub request: Request,
+    /// The order, or what is wrong with it.
+    pub order: Result<Order, String>,
+}
+
+/// What the decoder must know of the units; a reloaded config changes it.
+#[derive(Clone, Debug)]
+pub struct Described {
+    sources: Vec<Source>,
+    units: BTreeMap<UnitId, IntensityUnit>,
+}
+
+impl Described {
+    /// As the config has it.
+    pub fn of(config: &Config) -> Self {
+        let units = config.units.iter().map(|spec| (spec.id.clone(), spec.sensor.unit)).collect();
+        Self { sources: config.sources.clone(), units }
+    }
 }
 
 /// What the decoder must know of the config.
 #[derive(Debug)]
 struct Plan {
-    sources: Vec<Source>,
-    units: BTreeMap<UnitId, IntensityUnit>,
+    described: watch::Receiver<Arc<Described>>,
     topics: Topics,
+    hub_status: Option<String>,
 }
 
 /// A service message that was understood.
@@ -81,6 +116,8 @@ struct Service {
     unit: UnitId,
     request: Request,
     entry: Result<ServiceEntry, String>,
+    /// Whether this try or an earlier one has stored it.
+    new: bool,
 }
 
 /// A message that cannot be used and would come again for ever.
@@ -113,15 +150,14 @@ pub struct Intake {
 
 impl Intake {
     /// An intake into `store` as `config` has it.
-    pub fn new(store: Arc<Store>, config: &Config) -> Self {
-        let units = config.units.iter().map(|spec| (spec.id.clone(), spec.sensor.unit)).collect();
+    pub fn new(store: Arc<Store>, config: &Config, described: watch::Receiver<Arc<Described>>) -> Self {
         let topics = Topics::new(&config.topic_prefix);
-        let plan = Plan { sources: config.sources.clone(), units, topics };
+        let hub_status = config.hub.discovery.as_ref().map(hub::status_topic);
         let mut tally = Tally::default();
         tally.recall(records::strangers(&store));
-        tally.adopt(|unit| plan.units.contains_key(unit));
+        tally.adopt(|unit| described.borrow().units.contains_key(unit));
         let kept = (tally.strangers(), Instant::now());
-        Self { store, plan, tally, kept }
+        Self { store, plan: Plan { described, topics, hub_status }, tally, kept }
     }
 
     /// Takes messages until their sender is gone and all are stored, or nobody wants the reports any more.
@@ -152,7 +188,7 @@ impl Intake {
                 wait = (wait * 2).min(RETRY_MAX);
             };
             self.tally.readings += batch.readings.values().map(|rows| rows.len() as u64).sum::<u64>();
-            let report = Report::Stored(Batch { tally: self.tally.clone(), ..batch });
+            let report = Report::Stored(Box::new(Batch { tally: self.tally.clone(), ..batch }));
             if reports.send(report).await.is_err() {
                 return;
             }
@@ -184,6 +220,21 @@ impl Intake {
         let mut gathered = Gathered::default();
         for Arrived { message, at } in arrived {
             self.tally.messages += 1;
+            if self.plan.hub_status.as_ref() == Some(&message.topic) {
+                gathered.batch.hub_born |= message.payload == HUB_ONLINE && !message.retain;
+                gathered.batch.tokens.push(message.ack);
+                continue;
+            }
+            if let Some((site, unit, kind)) = self.plan.topics.order_target(&message.topic) {
+                let target = (site.to_owned(), unit.to_owned(), kind.to_owned());
+                let request = Request {
+                    response_topic: message.response_topic.clone(),
+                    correlation: message.correlation.clone(),
+                };
+                gathered.batch.orders.push(Wish { target, request, order: order(&message) });
+                gathered.batch.tokens.push(message.ack);
+                continue;
+            }
             match self.plan.topics.service_unit(&message.topic) {
                 Some(Ok(unit)) => gathered.services.push(self.service(unit, &message, at)),
                 Some(Err(error)) => self.refuse_whole(&message, error.to_string(), at, &mut gathered),
@@ -199,12 +250,13 @@ impl Intake {
     }
 
     fn readings(&mut self, message: &Incoming, at: Timestamp, gathered: &mut Gathered) {
-        let Some(source) = decode::find_source(&self.plan.sources, &message.topic) else {
+        let described = Arc::clone(&self.plan.described.borrow());
+        let Some(source) = decode::find_source(&described.sources, &message.topic) else {
             // Another subscription of ours in an older config: the broker still has the filter.
             tracing::debug!(topic = message.topic, "no source of the config has this topic");
             return;
         };
-        let lookup = |unit: &UnitId| self.plan.units.get(unit).copied();
+        let lookup = |unit: &UnitId| described.units.get(unit).copied();
         let decoded = decode::decode(source, &message.topic, &message.payload, at, message.retain, &lookup);
         let Decoded { unit, readings, refused } = decoded;
         let sender = unit.as_ref().map_or(message.topic.as_str(), UnitId::as_str).to_owned();
@@ -232,7 +284,7 @@ impl Intake {
     }
 
     fn service(&self, unit: UnitId, message: &Incoming, at: Timestamp) -> Service {
-        let entry = if self.plan.units.contains_key(&unit) {
+        let entry = if self.plan.described.borrow().units.contains_key(&unit) {
             decode::decode_service(&message.payload, at, message.retain)
                 .map_err(|refusal| refusal.to_string())
                 .and_then(|entry| entry.check(at).map(|()| entry).map_err(|error| error.to_string()))
@@ -244,7 +296,12 @@ impl Intake {
             tracing::warn!(%unit, "service message refused: {why}");
         }
         let correlation = message.correlation.clone();
-        Service { unit, request: Request { response_topic: message.response_topic.clone(), correlation }, entry }
+        Service {
+            unit,
+            request: Request { response_topic: message.response_topic.clone(), correlation },
+            entry,
+            new: false,
+        }
     }
 
     fn refuse_whole(&mut self, message: &Incoming, why: String, at: Timestamp, gathered: &mut Gathered) {
@@ -266,6 +323,19 @@ impl Intake {
         })
         .await
     }
+}
+
+/// The order in a message. A retained one would be obeyed again at every start: it is refused.
+fn order(message: &Incoming) -> Result<Order, String> {
+    if message.retain {
+        return Err("an order must not be retained; publish it without".to_owned());
+    }
+    if message.payload.len() > ORDER_BYTES_MAX {
+        return Err(format!("the payload has {} bytes; at most {ORDER_BYTES_MAX}", message.payload.len()));
+    }
+    serde_json::from_slice(&message.payload).map_err(|error| {
+        format!("not an order ({error}); send {{\"do\": \"acknowledge\", \"by\": \"NAME\"}}, silence with `until`, or reopen")
+    })
 }
 
 /// Everything that has come, after waiting [`GATHER`] for more; `None` when nothing will come any more.
@@ -300,11 +370,25 @@ impl Gathered {
             self.poison.pop();
         }
         while !self.services.is_empty() {
+            let service = &mut self.services[0];
+            if let Ok(entry) = &service.entry
+                && let Some(corrects) = entry.corrects
+                && !store.logbook(&service.unit)?.iter().any(|other| corrects.is(other))
+            {
+                service.entry = Err(format!(
+                    "the logbook has no {} at {} to correct; `fadeline logbook {}` shows what it has",
+                    corrects.action, corrects.time, service.unit
+                ));
+            }
+            if let Ok(entry) = &service.entry {
+                service.new |= store.log(&service.unit, entry)?;
+            }
+            let new = service.new;
+            if let (Ok(entry), false) = (&service.entry, new) {
+                // Also what a crash between storing and answering leads to: the entry is there, once.
+                service.entry = Err(format!("{} at {} is in the logbook already, once", entry.action, entry.at));
+            }
             let service = &self.services[0];
-            let new = match &service.entry {
-                Ok(entry) => store.log(&service.unit, entry)?,
-                Err(_) => false,
-            };
             let message =
                 topics.service_answer(&service.unit, &service.request, service.entry.as_ref().map_err(|s| &**s));
             let stored = Some(store.outbox_put(&item(&message))?);

@@ -5,13 +5,15 @@
 
 pub mod assess;
 pub mod bulk;
+pub mod hubs;
 pub mod intake;
 pub mod outbox;
 pub mod records;
+mod reload;
 pub mod retain;
 pub mod tally;
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::future::Future;
 use std::sync::Arc;
 use std::time::Duration;
@@ -20,23 +22,29 @@ use tokio::sync::{mpsc, oneshot, watch};
 use tokio::task::{JoinError, JoinHandle, spawn_blocking};
 use tokio::time::{Instant, MissedTickBehavior, interval, timeout, timeout_at};
 
+use crate::alert::Signs;
+use crate::alert::site::SITE_SILENT;
 use crate::analysis::Constants;
 use crate::clock;
 use crate::config::Config;
+use crate::domain::service::effective;
 use crate::domain::time::MINUTE;
 use crate::domain::{Assessment, UnitId, UnitSpec};
-use crate::engine::{Effect, Engine, Event, Statement};
+use crate::engine::{Effect, Engine, Event, Notice, Statement};
 use crate::mqtt::decode::PAYLOAD_MAX_BYTES;
+use crate::mqtt::discovery::hub;
 use crate::mqtt::embedded::{Embedded, EmbeddedError};
-use crate::mqtt::encode::{Health, Message, Topics};
+use crate::mqtt::encode::{Health, Message, OldestUnit, Topics, WHOLE_SITE};
 use crate::mqtt::session::{self, Limits, NotTaken, Outgoing, SessionEvent, SessionHandle, SubscriptionPlan};
 use crate::mqtt::settings::{Broker, BrokerSettings, Protocol};
-use crate::query;
+use crate::notify;
+use crate::query::{self, Answer, OrderQuery, Query, Refusal, RefusalKind};
 use crate::store::{OutboxItem, Store, StoreError};
 use crate::web::socket::{self, LocalSocket, SocketError};
 use crate::web::{self, Ask};
 
-use intake::{Arrived, Batch, Intake, Report};
+use hubs::Hubs;
+use intake::{Arrived, Batch, Described, Intake, Report, Wish};
 use outbox::{Letter, Outbox};
 use tally::Tally;
 
@@ -51,6 +59,9 @@ const EMBEDDED_SESSION_EXPIRY: Duration = Duration::from_secs(3_600);
 const EMBEDDED_KEEP_ALIVE: Duration = Duration::from_secs(30);
 /// Bytes; over what the decoder takes, so that it can say what was too large.
 const EMBEDDED_MAX_PACKET: usize = 2 * PAYLOAD_MAX_BYTES;
+/// A hub that has started is told everything again after a random time up to this, so that the daemons of a broker do
+/// not speak all at once.
+const HUB_AGAIN_AT_MOST_MILLIS: u64 = 1_500;
 /// Batches that may wait to be acknowledged.
 const REPORTS_MAX: usize = 8;
 
@@ -73,7 +84,8 @@ pub enum StartError {
 #[error("{0}")]
 pub struct Broken(pub String);
 
-type Assessed = Result<Assessment, StoreError>;
+type Assessed = Result<(Assessment, Signs), StoreError>;
+type Kept = BTreeMap<String, Vec<u8>>;
 
 /// A daemon that has started: the store is open, the local interface listens, the session is connecting.
 pub struct Daemon {
@@ -89,6 +101,9 @@ pub struct Daemon {
     reports: mpsc::Receiver<Report>,
     intake: JoinHandle<()>,
     retain: JoinHandle<()>,
+    described: watch::Sender<Arc<Described>>,
+    config: Config,
+    configs: (mpsc::UnboundedSender<Config>, mpsc::UnboundedReceiver<Config>),
     asks: (mpsc::Sender<Ask>, mpsc::Receiver<Ask>),
     answered: (mpsc::UnboundedSender<Vec<UnitId>>, mpsc::UnboundedReceiver<Vec<UnitId>>),
     imported: mpsc::UnboundedReceiver<bulk::Changed>,
@@ -97,6 +112,17 @@ pub struct Daemon {
     web: (oneshot::Sender<()>, JoinHandle<()>),
     tally: Tally,
     health: Health,
+    hubs: Hubs,
+    notify: notify::worker::Worker,
+    /// Whether there is a connection to the broker.
+    connected: bool,
+    /// When the discovery is said again, after a hub has started.
+    hub_again: Option<Instant>,
+    /// Small values to keep, and the job that keeps those before them.
+    to_keep: Kept,
+    keeping: Option<JoinHandle<Result<(), StoreError>>>,
+    /// Homie's presence: a session of its own, for a connection has only one last will.
+    presence: Option<(SessionHandle, mpsc::UnboundedReceiver<SessionEvent>)>,
     said_all: bool,
     stored: watch::Sender<u64>,
     constants: Arc<Constants>,
@@ -122,10 +148,16 @@ impl Daemon {
         let broker = broker_settings(&config.broker, embedded.as_ref());
         let topics = Topics::new(&config.topic_prefix);
         let filters = config.sources.iter().map(|source| source.filter.clone());
-        let (session, events) = session::start(broker, SubscriptionPlan::daemon(&topics, filters), Limits::default());
+        let hub_status = config.hub.discovery.as_ref().map(hub::status_topic);
+        let plan = SubscriptionPlan::daemon(&topics, filters.chain(hub_status));
+        let hubs = Hubs::new(&config, records::kept(&store, hubs::TOLD_KEY)?.unwrap_or_default());
+        let presence = presence(&hubs, &broker);
+        let notify = notify::worker::start(config.notify.clone(), Arc::clone(&store));
+        let (session, events) = session::start(broker, plan, Limits::default());
         let (arrivals, arrived) = mpsc::unbounded_channel();
         let (reported, reports) = mpsc::channel(REPORTS_MAX);
-        let intake = tokio::spawn(Intake::new(Arc::clone(&store), &config).run(arrived, reported));
+        let (described, of_config) = watch::channel(Arc::new(Described::of(&config)));
+        let intake = tokio::spawn(Intake::new(Arc::clone(&store), &config, of_config).run(arrived, reported));
         let retain = tokio::spawn(retain::run(Arc::clone(&store), config.keep));
         let asks = mpsc::channel(ASKS_MAX);
         let (changed, imported) = mpsc::unbounded_channel();
@@ -140,7 +172,7 @@ impl Daemon {
         store.outbox()?.into_iter().for_each(|(key, item)| outbox.put(letter(key, item)));
         Ok(Self {
             health: Health::new(now, config.units.len()),
-            units: config.units,
+            units: config.units.clone(),
             grace: config.grace,
             store,
             engine,
@@ -152,6 +184,9 @@ impl Daemon {
             reports,
             intake,
             retain,
+            described,
+            config,
+            configs: mpsc::unbounded_channel(),
             asks,
             answered: mpsc::unbounded_channel(),
             imported,
@@ -159,6 +194,13 @@ impl Daemon {
             job: None,
             web,
             tally: Tally::default(),
+            hubs,
+            notify,
+            connected: false,
+            hub_again: None,
+            to_keep: Kept::new(),
+            keeping: None,
+            presence,
             said_all: false,
             stored: watch::channel(0).0,
             constants: Arc::new(constants),
@@ -169,6 +211,11 @@ impl Daemon {
     /// Where questions can be asked without going through the socket.
     pub fn asks(&self) -> mpsc::Sender<Ask> {
         self.asks.0.clone()
+    }
+
+    /// Where a config goes that is to be applied to the running daemon.
+    pub fn reloads(&self) -> mpsc::UnboundedSender<Config> {
+        self.configs.0.clone()
     }
 
     /// How many messages have been stored (or refused) and acknowledged since the start.
@@ -199,9 +246,11 @@ impl Daemon {
                     self.report(report);
                 }
                 Some(ask) = self.asks.1.recv() => self.answer(ask),
+                Some(config) = self.configs.1.recv() => self.reload(config),
                 Some(units) = self.answered.1.recv() => self.serviced(&units),
                 Some(changed) = self.imported.recv() => self.imported(changed),
                 done = finished(&mut self.job) => self.assessed(done),
+                done = kept(&mut self.keeping) => self.kept(done),
             }
             self.work();
         }
@@ -210,10 +259,57 @@ impl Daemon {
     }
 
     fn tick(&mut self) {
+        let well = self.connected && self.health.store_fault.is_none();
+        self.notify.healthy.send_if_modified(|healthy| std::mem::replace(healthy, well) != well);
         self.decide(Event::Tick);
+        if self.hub_again.is_some_and(|at| at <= Instant::now()) {
+            self.hub_again = None;
+            let messages = self.hubs.discovery(&self.topics);
+            self.publish(messages);
+            self.decide(Event::SayAll);
+        }
+        if let Some((_, events)) = &mut self.presence {
+            // Whatever it has to say, the main session says too.
+            while events.try_recv().is_ok() {}
+        }
         if clock::now().millis_since(self.health.at) >= HEALTH_EVERY {
             self.say_health();
         }
+    }
+
+    /// Applies another config: units, sites, mappings' values, alerts and hubs at once; what needs a restart is named.
+    fn reload(&mut self, config: Config) {
+        for what in reload::needs_restart(&self.config, &config) {
+            tracing::warn!("{what} has changed in the config: that needs a restart");
+        }
+        // What is to be kept must be there before it is restored.
+        if let Err(error) = keep_all(&self.store, &std::mem::take(&mut self.to_keep)) {
+            tracing::error!("the config is not applied: alerts cannot be kept: {error}");
+            return;
+        }
+        let now = clock::now();
+        let engine = match records::engine(&self.store, &config, now) {
+            Ok(engine) => engine,
+            Err(error) => {
+                tracing::error!("the config is not applied: {error}");
+                return;
+            }
+        };
+        let changed = reload::changed_units(&self.units, &config.units);
+        self.engine = engine;
+        self.units.clone_from(&config.units);
+        self.health.units = config.units.len();
+        Arc::make_mut(&mut self.constants).forecast.lead_days = config.lead_days;
+        self.described.send_replace(Arc::new(Described::of(&config)));
+        self.hubs = Hubs::new(&config, self.hubs.told().clone());
+        let messages = self.hubs.say_all(&self.topics);
+        self.publish(messages);
+        self.keep(hubs::TOLD_KEY.to_owned(), self.hubs.told().clone());
+        self.decide(Event::SayAll);
+        tracing::info!(units = config.units.len(), changed = changed.len(), "the config is applied");
+        self.jobs.extend(changed);
+        self.config = config;
+        self.say_health();
     }
 
     fn hear(&mut self, event: SessionEvent) {
@@ -225,11 +321,15 @@ impl Daemon {
             }
             SessionEvent::Connected { fresh } => {
                 tracing::info!(fresh, "connected to the broker");
+                self.connected = true;
                 if fresh && self.said_all {
                     tracing::warn!("the broker had forgotten our session: messages of the meantime may be missing");
                 }
                 if fresh || !self.said_all {
                     self.said_all = true;
+                    let messages = self.hubs.say_all(&self.topics);
+                    self.publish(messages);
+                    self.keep(hubs::TOLD_KEY.to_owned(), self.hubs.told().clone());
                     self.decide(Event::SayAll);
                     let fault = self.health.store_fault.clone();
                     self.say_store_alert(fault.as_deref());
@@ -237,6 +337,7 @@ impl Daemon {
                 }
             }
             SessionEvent::Disconnected { reason, was_connected, retry_in } => {
+                self.connected = false;
                 if was_connected {
                     tracing::warn!(?retry_in, "connection to the broker lost: {reason}");
                 } else {
@@ -265,7 +366,13 @@ impl Daemon {
 
     fn report(&mut self, report: Report) {
         match report {
-            Report::Stored(Batch { tokens, readings, serviced, answers, tally }) => {
+            Report::Stored(batch) => {
+                let Batch { tokens, readings, serviced, answers, orders, hub_born, tally } = *batch;
+                orders.into_iter().for_each(|wish| self.obey(wish));
+                if hub_born && self.hub_again.is_none() {
+                    let millis = rand::random_range(0..HUB_AGAIN_AT_MOST_MILLIS);
+                    self.hub_again = Some(Instant::now() + Duration::from_millis(millis));
+                }
                 tokens.into_iter().for_each(|token| self.session.ack(token));
                 self.stored.send_replace(tally.messages);
                 let new_reason = tally.refused.len() > self.tally.refused.len();
@@ -300,7 +407,7 @@ impl Daemon {
     fn serviced(&mut self, units: &[UnitId]) {
         for unit in units {
             match self.store.logbook(unit) {
-                Ok(log) => self.decide(Event::Serviced { unit: unit.clone(), log }),
+                Ok(log) => self.decide(Event::Serviced { unit: unit.clone(), log: effective(&log) }),
                 Err(error) => tracing::error!(%unit, "the logbook cannot be read: {error}"),
             }
         }
@@ -316,6 +423,15 @@ impl Daemon {
 
     fn answer(&mut self, ask: Ask) {
         let now = clock::now();
+        if let Query::Order(order) = ask.query {
+            let answer = match self.order(&order) {
+                Ok(touched) => Answer::Ordered(touched),
+                Err(says) => Answer::Refused(Refusal { kind: RefusalKind::BadEntry, says }),
+            };
+            // The asker may have gone away.
+            let _gone = ask.reply.send(answer);
+            return;
+        }
         let mut records = records::Snapshot::new(Arc::clone(&self.store), &self.engine, self.tally.strangers(), now);
         let units = self.units.clone();
         let answered = self.answered.0.clone();
@@ -332,7 +448,11 @@ impl Daemon {
 
     fn assessed(&mut self, (unit, result): (UnitId, Result<Assessed, JoinError>)) {
         let error = match result {
-            Ok(Ok(assessment)) => return self.decide(Event::Assessed { unit, assessment: Box::new(assessment) }),
+            Ok(Ok((assessment, signs))) => {
+                self.health.fits += 1;
+                let (assessment, signs) = (Box::new(assessment), Box::new(signs));
+                return self.decide(Event::Assessed { unit, assessment, signs });
+            }
             Ok(Err(error)) => error.to_string(),
             Err(panicked) => panicked.to_string(),
         };
@@ -341,14 +461,87 @@ impl Daemon {
     }
 
     fn decide(&mut self, event: Event) {
-        for effect in self.engine.handle(event, clock::now()) {
+        let effects = self.engine.handle(event, clock::now());
+        self.perform(effects);
+    }
+
+    fn perform(&mut self, effects: Vec<Effect>) {
+        for effect in effects {
             match effect {
                 Effect::Assess { unit } => self.jobs.push_back(unit),
                 Effect::Say { unit, statement } => {
                     let message = message(&self.topics, &unit, &statement);
-                    self.outbox.put(Letter { message, stored: None });
+                    self.publish([message]);
+                    let messages = self.hubs.homie_values(&unit, &statement);
+                    self.publish(messages);
                 }
+                Effect::SaySite { site, alert } => {
+                    let message = self.topics.site_alert(&site, SITE_SILENT, alert.as_deref());
+                    self.publish([message]);
+                }
+                Effect::Keep { unit, book } => self.keep(records::alerts_key(&unit), *book),
+                Effect::KeepSite { site, book } => self.keep(records::site_key(&site), *book),
+                Effect::Notify(notice) => self.tell(*notice),
             }
+        }
+    }
+
+    fn publish(&mut self, messages: impl IntoIterator<Item = Message>) {
+        messages.into_iter().for_each(|message| self.outbox.put(Letter { message, stored: None }));
+    }
+
+    /// Keeps a small value over restarts, soon and off the async threads; a newer one takes the place of one that waits.
+    fn keep(&mut self, name: String, value: impl serde::Serialize) {
+        match serde_json::to_vec(&value) {
+            Ok(bytes) => {
+                self.to_keep.insert(name, bytes);
+            }
+            Err(error) => tracing::error!(name, "cannot be kept: {error}"),
+        }
+    }
+
+    fn kept(&mut self, done: Result<Result<(), StoreError>, JoinError>) {
+        match done {
+            Ok(Ok(())) => {}
+            Ok(Err(error)) => tracing::error!("alerts cannot be kept over a restart: {error}"),
+            Err(panicked) => tracing::error!(%panicked, "alerts cannot be kept over a restart"),
+        }
+    }
+
+    fn order(&mut self, query: &OrderQuery) -> Result<usize, String> {
+        let now = clock::now();
+        let (count, effects) = if query.unit == WHOLE_SITE {
+            self.engine.order_site(&query.site, &query.order, now).map_err(|error| error.to_string())?
+        } else {
+            let (unit, kind) = records::target(query)?;
+            if self.engine.spec(&unit).is_none() {
+                return Err(format!("there is no unit `{unit}` in the config; `fadeline units` lists them"));
+            }
+            self.engine.order(&unit, kind, &query.order, now).map_err(|error| error.to_string())?
+        };
+        self.perform(effects);
+        Ok(count)
+    }
+
+    /// Does what somebody wants done with alerts, and answers.
+    fn obey(&mut self, wish: Wish) {
+        let Wish { target: (site, unit, kind), request, order } = wish;
+        let query = |order| OrderQuery { site: site.clone(), unit: unit.clone(), kind: kind.clone(), order };
+        let outcome = order.and_then(|order| self.order(&query(order)));
+        if let Err(why) = &outcome {
+            tracing::warn!(site, unit, kind, "order refused: {why}");
+        }
+        let answer = self.topics.order_answer((&site, &unit, &kind), &request, &outcome);
+        self.publish([answer]);
+    }
+
+    /// Tells people through every channel.
+    fn tell(&self, notice: Notice) {
+        for item in &notice.items {
+            tracing::info!(site = notice.site, unit = item.unit, kind = item.kind, "{:?}: {}", item.what, item.says);
+        }
+        if self.notify.notices.send(notice).is_err() {
+            tracing::error!("the sender of notices has ended: people are told over MQTT only");
         }
     }
 
@@ -360,6 +553,10 @@ impl Daemon {
         self.health.refused = self.tally.by_reason();
         self.health.queue_bytes = self.session.queue_bytes();
         self.health.outbox = self.outbox.len();
+        self.health.notices_waiting = *self.notify.waiting.borrow();
+        self.health.alerts = self.engine.alerts(self.health.at).len();
+        self.health.oldest_unit = self.engine.oldest().map(|(unit, last)| OldestUnit { unit, last });
+        self.health.store_bytes = self.store.stats().map_or(0, |stats| stats.bytes_on_disk);
         let message = self.topics.health(&self.health);
         self.outbox.put(Letter { message, stored: None });
     }
@@ -376,6 +573,10 @@ impl Daemon {
             && let Some(unit) = self.jobs.pop_front()
         {
             self.job = self.assess(unit);
+        }
+        if self.keeping.is_none() && !self.to_keep.is_empty() {
+            let (store, values) = (Arc::clone(&self.store), std::mem::take(&mut self.to_keep));
+            self.keeping = Some(spawn_blocking(move || keep_all(&store, &values)));
         }
         while let Some((tag, letter)) = self.outbox.send_next() {
             let outgoing = outgoing(tag, letter, self.bare);
@@ -403,6 +604,12 @@ impl Daemon {
         let deadline = Instant::now() + self.grace;
         self.retain.abort();
         let Self { mut reports, mut outbox, session, mut events, arrivals, intake, web, job, store, bare, .. } = self;
+        let left = session_grace(deadline);
+        if let Some((presence, _)) = self.presence {
+            presence.stop(left).await;
+            let message = self.hubs.homie_state("disconnected");
+            message.into_iter().for_each(|message| outbox.put(Letter { message, stored: None }));
+        }
         let _already_stopped = web.0.send(());
         drop(arrivals);
         let stored = timeout_at(deadline, async {
@@ -416,6 +623,11 @@ impl Daemon {
                 // Its result is in the store; the next start says it.
                 let _failed = job.await;
             }
+            if let Some(keeping) = self.keeping {
+                let _failed = keeping.await;
+            }
+            let (keeper, values) = (Arc::clone(&store), self.to_keep);
+            let _failed = spawn_blocking(move || keep_all(&keeper, &values)).await;
         });
         if stored.await.is_err() {
             tracing::warn!("the grace time is over before everything is stored; the broker sends the rest again");
@@ -465,6 +677,33 @@ async fn finished(job: &mut Option<(UnitId, JoinHandle<Assessed>)>) -> (UnitId, 
     (unit, done)
 }
 
+/// Waits for the job that keeps small values; for ever if there is none.
+async fn kept(job: &mut Option<JoinHandle<Result<(), StoreError>>>) -> Result<Result<(), StoreError>, JoinError> {
+    let Some(running) = job else { return std::future::pending().await };
+    let done = running.await;
+    *job = None;
+    done
+}
+
+fn keep_all(store: &Store, values: &Kept) -> Result<(), StoreError> {
+    store.keep_all(values.iter().map(|(name, value)| (name.as_str(), value.as_slice())))
+}
+
+fn session_grace(deadline: Instant) -> Duration {
+    deadline.saturating_duration_since(Instant::now()) / 4
+}
+
+/// Homie's presence on the broker, if Homie is spoken.
+fn presence(hubs: &Hubs, broker: &BrokerSettings) -> Option<(SessionHandle, mpsc::UnboundedReceiver<SessionEvent>)> {
+    let plan = SubscriptionPlan {
+        online: Some(hubs.homie_state("ready")?),
+        offline: Some(hubs.homie_state("lost")?),
+        ..SubscriptionPlan::default()
+    };
+    let settings = BrokerSettings { client_id: format!("{}-homie", broker.client_id), ..broker.clone() };
+    Some(session::start(settings, plan, Limits::default()))
+}
+
 /// How the daemon reaches its broker; its own one like any other client.
 fn broker_settings(broker: &Broker, embedded: Option<&Embedded>) -> BrokerSettings {
     match broker {
@@ -497,6 +736,7 @@ fn message(topics: &Topics, unit: &UnitId, statement: &Statement) -> Message {
         Statement::Condition(condition) => topics.condition(unit, *condition),
         Statement::CleanBy(date) => topics.clean_by(unit, *date),
         Statement::Alert(kind, alert) => topics.alert(unit, kind.name(), alert.as_deref(), None),
+        Statement::Alerts(alerts) => topics.alerts(unit, &hubs::summary(alerts)),
     }
 }
 

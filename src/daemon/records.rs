@@ -1,16 +1,22 @@
 //! The fleet's records as [`query`](crate::query) asks for them: the engine's view of now, the store's of the past.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
+use serde::de::DeserializeOwned;
+
 use super::assess::days_now;
+use crate::alert::site::SiteBook;
+use crate::alert::{Book, Kind, Live as LiveAlert};
 use crate::analysis::Constants;
 use crate::config::Config;
 use crate::domain::assessment::LatestReading;
+use crate::domain::service::effective;
 use crate::domain::time::DAY;
 use crate::domain::{Assessment, DaySummary, ServiceEntry, Timestamp, UnitId, UnitSpec};
-use crate::engine::{Engine, Restored, View};
-use crate::query::{Live, Records, RecordsError, UnknownUnit};
+use crate::engine::{Engine, Restored, Rules, View};
+use crate::mqtt::encode::{ALL_KINDS, WHOLE_SITE};
+use crate::query::{Live, OrderQuery, Records, RecordsError, UnknownUnit};
 use crate::store::{Store, StoreError};
 
 /// How far before a unit's latest reading its cadence is learnt at the start, milliseconds.
@@ -22,6 +28,7 @@ pub struct Snapshot {
     store: Arc<Store>,
     views: BTreeMap<UnitId, View>,
     unknown: Vec<UnknownUnit>,
+    alerts: Vec<LiveAlert>,
     /// Units whose log has grown through these records: somebody has to hear of it.
     pub logged: Vec<UnitId>,
 }
@@ -30,14 +37,14 @@ impl Snapshot {
     /// Records of `store`, with what the engine sees now and which units send without being in the config.
     pub fn new(store: Arc<Store>, engine: &Engine, unknown: Vec<UnknownUnit>, now: Timestamp) -> Self {
         let views = engine.views(now).map(|view| (view.spec.id.clone(), view)).collect();
-        Self { store, views, unknown, logged: Vec::new() }
+        Self { store, views, unknown, alerts: engine.alerts(now), logged: Vec::new() }
     }
 }
 
 /// What the store knows of a unit.
 pub fn restore(store: &Store, spec: &UnitSpec) -> Result<Restored, StoreError> {
     let assessment = store.assessment(&spec.id)?;
-    let log = store.logbook(&spec.id)?;
+    let log = effective(&store.logbook(&spec.id)?);
     let latest = store.latest(&spec.id);
     let readings = match latest {
         Some(latest) => store.readings(&spec.id, latest.at.plus_millis(-CADENCE_WINDOW), latest.at.plus_millis(1))?,
@@ -46,7 +53,9 @@ pub fn restore(store: &Store, spec: &UnitSpec) -> Result<Restored, StoreError> {
     let seen = assessment.as_ref().map(|a| a.as_of);
     let unseen_entry = log.iter().any(|entry| seen.is_none_or(|seen| entry.recorded.is_some_and(|r| r >= seen)));
     let stale = latest.is_some() && (seen.is_none() || unseen_entry || !store.dirty_of(&spec.id).days.is_empty());
-    Ok(Restored { log, readings, assessment, stale })
+    let book = kept(store, &alerts_key(&spec.id))?.unwrap_or_default();
+    // The signs come with the next assessment, long before a hold time is over.
+    Ok(Restored { log, readings, assessment, stale, book, ..Restored::default() })
 }
 
 /// An engine that knows what the store knows.
@@ -56,7 +65,35 @@ pub fn engine(store: &Store, config: &Config, now: Timestamp) -> Result<Engine, 
         .iter()
         .map(|spec| Ok((spec.clone(), restore(store, spec)?)))
         .collect::<Result<Vec<_>, StoreError>>()?;
-    Ok(Engine::new(units, config.lead_days, now))
+    let mut engine = Engine::new(units, Rules { lead_days: config.lead_days, quiet: config.quiet }, now);
+    for site in config.units.iter().map(|spec| spec.id.site()).collect::<BTreeSet<_>>() {
+        if let Some(book) = kept(store, &site_key(site))? {
+            engine.restore_site(site, book);
+        }
+    }
+    Ok(engine)
+}
+
+/// The name under which a unit's alerts are kept.
+pub fn alerts_key(unit: &UnitId) -> String {
+    format!("alerts/{unit}")
+}
+
+/// The name under which a site's silence is kept.
+pub fn site_key(site: &str) -> String {
+    format!("site/{site}")
+}
+
+/// A small value of the daemon; one that cannot be read any more is told and left out.
+pub fn kept<T: DeserializeOwned>(store: &Store, name: &str) -> Result<Option<T>, StoreError> {
+    let Some(bytes) = store.kept(name)? else { return Ok(None) };
+    match serde_json::from_slice(&bytes) {
+        Ok(value) => Ok(Some(value)),
+        Err(error) => {
+            tracing::warn!(name, "what was kept cannot be read and is left out: {error}");
+            Ok(None)
+        }
+    }
 }
 
 /// Records for a command that opens the store itself because no daemon runs.
@@ -82,6 +119,14 @@ pub fn keep_strangers(store: &Store, strangers: &[UnknownUnit]) -> Result<(), St
     store.keep(STRANGERS, &serde_json::to_vec(strangers).unwrap_or_default())
 }
 
+/// The unit and the kind (`None`: every one) that an order names.
+pub fn target(query: &OrderQuery) -> Result<(UnitId, Option<Kind>), String> {
+    let unit = UnitId::new(&query.site, &query.unit).map_err(|error| error.to_string())?;
+    let kind =
+        if query.kind == ALL_KINDS { None } else { Some(query.kind.parse::<Kind>().map_err(|e| e.to_string())?) };
+    Ok((unit, kind))
+}
+
 fn text(error: StoreError) -> RecordsError {
     RecordsError(error.to_string())
 }
@@ -98,7 +143,7 @@ impl Records for Snapshot {
     }
 
     fn days(&mut self, spec: &UnitSpec) -> Result<Vec<DaySummary>, RecordsError> {
-        let log = self.store.logbook(&spec.id).map_err(text)?;
+        let log = effective(&self.store.logbook(&spec.id).map_err(text)?);
         days_now(&self.store, spec, &log, &Constants::default()).map_err(text)
     }
 
@@ -110,6 +155,40 @@ impl Records for Snapshot {
         self.store.log(unit, entry).map_err(text)?;
         self.logged.push(unit.clone());
         Ok(())
+    }
+
+    fn alerts(&mut self) -> Result<Vec<LiveAlert>, RecordsError> {
+        Ok(self.alerts.clone())
+    }
+
+    /// Without a daemon: in what is kept. A daemon asks its engine instead.
+    fn order(&mut self, query: &OrderQuery, now: Timestamp) -> Result<Result<usize, String>, RecordsError> {
+        let keep = |name: &str, value: Result<Vec<u8>, serde_json::Error>| {
+            let bytes = value.map_err(|error| RecordsError(error.to_string()))?;
+            self.store.keep(name, &bytes).map_err(text)
+        };
+        let touched = if query.unit == WHOLE_SITE {
+            let name = site_key(&query.site);
+            let mut book: SiteBook = kept(&self.store, &name).map_err(text)?.unwrap_or_default();
+            let touched = book.obey(&query.order, now).map_err(|error| error.to_string());
+            if touched.is_ok() {
+                keep(&name, serde_json::to_vec(&book))?;
+            }
+            touched
+        } else {
+            let (unit, kind) = match target(query) {
+                Ok(target) => target,
+                Err(says) => return Ok(Err(says)),
+            };
+            let name = alerts_key(&unit);
+            let mut book: Book = kept(&self.store, &name).map_err(text)?.unwrap_or_default();
+            let touched = book.obey(kind, &query.order, now).map_err(|error| error.to_string());
+            if touched.is_ok() {
+                keep(&name, serde_json::to_vec(&book))?;
+            }
+            touched
+        };
+        Ok(touched)
     }
 
     fn unknown(&mut self) -> Result<Vec<UnknownUnit>, RecordsError> {

@@ -21,6 +21,6 @@ pub use hour::{HourSummary, HourValues};
 pub use id::{IdError, UnitId};
 pub use measure::Measure;
 pub use reading::{Channel, Reading};
-pub use service::{ServiceAction, ServiceEntry};
+pub use service::{Corrected, ServiceAction, ServiceEntry};
 pub use time::Timestamp;
 pub use unit::{IntensityUnit, UnitSpec, WaterSource};

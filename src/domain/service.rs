@@ -138,9 +138,40 @@ pub struct ServiceEntry {
     /// Free text.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub note: Option<String>,
+    /// The earlier entry that this one corrects. Both stay in the logbook; only this one counts.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub corrects: Option<Corrected>,
     /// When the entry was made; missing in logs read from a file.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub recorded: Option<Timestamp>,
+}
+
+/// Which entry is corrected.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Corrected {
+    /// Its time.
+    pub time: Timestamp,
+    /// Its action.
+    pub action: ServiceAction,
+}
+
+impl Corrected {
+    /// Whether `entry` is the one.
+    pub fn is(&self, entry: &ServiceEntry) -> bool {
+        entry.at == self.time && entry.action == self.action
+    }
+}
+
+/// The entries that count, in the order of `log`: those that no later entry corrects.
+pub fn effective(log: &[ServiceEntry]) -> Vec<ServiceEntry> {
+    log.iter().filter(|entry| !is_corrected(entry, log)).cloned().collect()
+}
+
+/// Whether an entry made later than this one corrects it.
+pub fn is_corrected(entry: &ServiceEntry, log: &[ServiceEntry]) -> bool {
+    let later = |other: &ServiceEntry| other.recorded >= entry.recorded && other != entry;
+    log.iter().any(|other| later(other) && other.corrects.is_some_and(|corrects| corrects.is(entry)))
 }
 
 /// The longest name in [`ServiceEntry::by`], in characters.
@@ -200,7 +231,7 @@ pub enum EntryError {
 impl ServiceEntry {
     /// An entry without value, name or note.
     pub fn new(at: Timestamp, action: ServiceAction) -> Self {
-        Self { at, action, value: None, by: None, note: None, recorded: None }
+        Self { at, action, value: None, by: None, note: None, corrects: None, recorded: None }
     }
 
     /// Checks the value, the time against `now`, and the texts.
@@ -243,6 +274,27 @@ mod tests {
             assert_eq!(serde_json::to_string(&action).unwrap(), format!("\"{action}\""));
             assert_eq!(action.name().parse::<ServiceAction>().unwrap(), action);
         }
+    }
+
+    #[test]
+    fn a_correction_keeps_the_original_and_counts_instead() {
+        let (then, now) = (Timestamp::from_secs(1_000_000), Timestamp::from_secs(1_100_000));
+        let wrong = ServiceEntry { recorded: Some(then), ..ServiceEntry::new(then, ServiceAction::SensorCleaned) };
+        let corrects = Some(Corrected { time: wrong.at, action: wrong.action });
+        let right = ServiceEntry {
+            corrects,
+            recorded: Some(now),
+            ..ServiceEntry::new(then.plus_millis(60_000), ServiceAction::SleeveCleaned)
+        };
+        let log = [wrong.clone(), right.clone()];
+        assert_eq!(effective(&log)[..], log[1..]);
+        assert!(is_corrected(&wrong, &log) && !is_corrected(&right, &log));
+        let again = ServiceEntry {
+            corrects: Some(Corrected { time: right.at, action: right.action }),
+            recorded: Some(now.plus_millis(1)),
+            ..ServiceEntry::new(then, ServiceAction::SensorReplaced)
+        };
+        assert_eq!(effective(&[wrong, again.clone(), right]), [again], "a correction can be corrected");
     }
 
     #[test]

@@ -101,7 +101,7 @@ pub(super) fn row(record: &ByteRecord, columns: &[usize], dialect: &Dialect) -> 
     let value = cell::number(value).map_err(|why| (Some("value"), why))?;
     let text = |text: &str| (!text.is_empty()).then(|| text.to_owned());
     let value = value.map(|value| to_inside(action, value, dialect.intensity));
-    let entry = ServiceEntry { at, action, value, by: text(by), note: text(note), recorded: None };
+    let entry = ServiceEntry { value, by: text(by), note: text(note), ..ServiceEntry::new(at, action) };
     // The time was judged above, with the slack of files.
     entry.check(dialect.not_after.max(at)).map_err(|e| (None, e.to_string()))?;
     Ok(entry)

@@ -16,6 +16,12 @@ pub const HEALTH_SCHEMA: &str = "fadeline.health.v1";
 pub const SERVICE_ANSWER_SCHEMA: &str = "fadeline.service-answer.v1";
 /// Schema of the alert that nothing is stored.
 pub const STORE_ALERT_SCHEMA: &str = "fadeline.store-alert.v1";
+/// Schema of [`OrderAnswer`].
+pub const ORDER_ANSWER_SCHEMA: &str = "fadeline.alert-answer.v1";
+/// Stands where a unit's id would for what is said about a whole site: no id starts like that.
+pub const WHOLE_SITE: &str = "_site";
+/// Stands for every kind of alert in the topic of an order.
+pub const ALL_KINDS: &str = "all";
 /// Payload of `…/daemon` while the daemon is connected.
 pub const ONLINE: &str = "online";
 /// Payload of `…/daemon` when it is not; also the last will.
@@ -49,7 +55,8 @@ impl Message {
         Self { expiry: None, schema: None, ..self }
     }
 
-    fn retained(topic: String, payload: impl Into<Vec<u8>>) -> Self {
+    /// A message that the broker keeps.
+    pub fn retained(topic: String, payload: impl Into<Vec<u8>>) -> Self {
         Self { topic, payload: payload.into(), retain: true, ..Self::default() }
     }
 }
@@ -66,6 +73,16 @@ impl Topics {
         Self { prefix: prefix.to_owned() }
     }
 
+    /// The first levels.
+    pub fn prefix(&self) -> &str {
+        &self.prefix
+    }
+
+    /// Everything that wants somebody at a unit, in one object.
+    pub fn alerts(&self, unit: &UnitId, summary: &impl Serialize) -> Message {
+        Message::retained(self.unit(unit, "alerts"), json(summary))
+    }
+
     /// Where service messages arrive: the filter to subscribe to.
     pub fn service_filter(&self) -> String {
         format!("{}/service/+/+", self.prefix)
@@ -74,6 +91,28 @@ impl Topics {
     /// The unit a service topic names; `None` if `topic` is no service topic.
     pub fn service_unit(&self, topic: &str) -> Option<Result<UnitId, IdError>> {
         topic.strip_prefix(&*self.prefix)?.strip_prefix("/service/").map(str::parse)
+    }
+
+    /// Where orders about alerts arrive (`…/alert/SITE/UNIT/KIND`): the filter to subscribe to.
+    pub fn order_filter(&self) -> String {
+        format!("{}/alert/+/+/+", self.prefix)
+    }
+
+    /// Where an order about a unit's alerts is sent: `kind` is a kind of alert or [`ALL_KINDS`].
+    pub fn order(&self, unit: &UnitId, kind: &str) -> String {
+        format!("{}/alert/{unit}/{kind}", self.prefix)
+    }
+
+    /// Where a service action of a unit is sent.
+    pub fn service(&self, unit: &UnitId) -> String {
+        format!("{}/service/{unit}", self.prefix)
+    }
+
+    /// Site, unit (or [`WHOLE_SITE`]) and kind that an order's topic names; `None` if `topic` is none of an order.
+    pub fn order_target<'a>(&self, topic: &'a str) -> Option<(&'a str, &'a str, &'a str)> {
+        let mut levels = topic.strip_prefix(&*self.prefix)?.strip_prefix("/alert/")?.split('/');
+        let target = (levels.next()?, levels.next()?, levels.next()?);
+        levels.next().is_none().then_some(target)
     }
 
     /// `…/daemon`: [`ONLINE`] or [`OFFLINE`].
@@ -117,6 +156,47 @@ impl Topics {
     pub fn alert(&self, unit: &UnitId, kind: &str, body: Option<&impl Serialize>, expiry: Option<Duration>) -> Message {
         let payload = body.map(json).unwrap_or_default();
         Message { expiry, ..Message::retained(self.unit(unit, &format!("alert/{kind}")), payload) }
+    }
+
+    /// An alert of a whole site; `None` when it is over.
+    pub fn site_alert(&self, site: &str, kind: &str, body: Option<&impl Serialize>) -> Message {
+        let payload = body.map(json).unwrap_or_default();
+        Message::retained(format!("{}/out/{site}/{WHOLE_SITE}/alert/{kind}", self.prefix), payload)
+    }
+
+    /// The answer to an order about alerts, on its response topic if it named a usable one.
+    pub fn order_answer(
+        &self,
+        target: (&str, &str, &str),
+        request: &Request,
+        outcome: &Result<usize, String>,
+    ) -> Message {
+        let (site, unit, kind) = target;
+        let topic = match &request.response_topic {
+            Some(topic) if is_topic_name(topic) => topic.clone(),
+            _ => format!("{}/out/{site}/{unit}/alert-answer", self.prefix),
+        };
+        let says = match outcome {
+            Ok(1) => "done: one alert".to_owned(),
+            Ok(count) => format!("done: {count} alerts"),
+            Err(why) => format!("not done: {why}"),
+        };
+        let answer = OrderAnswer {
+            schema: ORDER_ANSWER_SCHEMA,
+            site: site.to_owned(),
+            unit: unit.to_owned(),
+            kind: kind.to_owned(),
+            accepted: outcome.is_ok(),
+            says,
+        };
+        Message {
+            topic,
+            payload: json(&answer),
+            retain: false,
+            expiry: Some(SERVICE_ANSWER_EXPIRY),
+            correlation: request.correlation.clone(),
+            schema: Some(ORDER_ANSWER_SCHEMA),
+        }
     }
 
     /// The daemon's health.
@@ -214,6 +294,23 @@ impl ServiceAnswer {
     }
 }
 
+/// The answer to an order about alerts.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct OrderAnswer {
+    /// [`ORDER_ANSWER_SCHEMA`]
+    pub schema: &'static str,
+    /// As the order's topic had it.
+    pub site: String,
+    /// As the order's topic had it.
+    pub unit: String,
+    /// As the order's topic had it.
+    pub kind: String,
+    /// Whether it was done.
+    pub accepted: bool,
+    /// One sentence: what was done, or why not.
+    pub says: String,
+}
+
 /// How the daemon is doing. Counts are since it started.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Health {
@@ -241,8 +338,27 @@ pub struct Health {
     pub outbox: usize,
     /// When readings were last on disk.
     pub last_flush: Option<Timestamp>,
+    /// Bytes of the store on disk.
+    pub store_bytes: u64,
+    /// The unit that has been heard of least lately.
+    pub oldest_unit: Option<OldestUnit>,
+    /// Assessments made.
+    pub fits: u64,
+    /// Live alerts.
+    pub alerts: usize,
+    /// Notices that wait for a channel.
+    pub notices_waiting: usize,
     /// Why nothing can be stored at the moment, if so. Nothing is acknowledged then, and the broker keeps it.
     pub store_fault: Option<String>,
+}
+
+/// A unit and when it last sent a reading.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct OldestUnit {
+    /// `SITE/UNIT`.
+    pub unit: UnitId,
+    /// When; `None`: never.
+    pub last: Option<Timestamp>,
 }
 
 impl Health {
@@ -261,6 +377,11 @@ impl Health {
             queue_bytes: 0,
             outbox: 0,
             last_flush: None,
+            store_bytes: 0,
+            oldest_unit: None,
+            fits: 0,
+            alerts: 0,
+            notices_waiting: 0,
             store_fault: None,
         }
     }

@@ -57,6 +57,7 @@ impl SubscriptionPlan {
     pub fn daemon(topics: &Topics, reading_filters: impl IntoIterator<Item = String>) -> Self {
         let mut filters: Vec<String> = reading_filters.into_iter().collect();
         filters.push(topics.service_filter());
+        filters.push(topics.order_filter());
         filters.sort();
         filters.dedup();
         Self { filters, online: Some(topics.daemon_state(true)), offline: Some(topics.daemon_state(false)) }

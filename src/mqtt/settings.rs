@@ -97,3 +97,30 @@ pub enum Broker {
     /// The broker inside the daemon.
     Embedded(EmbeddedSettings),
 }
+
+/// What hubs are told of the fleet.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct HubSettings {
+    /// The discovery of the widespread smart-home hub.
+    pub discovery: Option<DiscoverySettings>,
+    /// The first level of the Homie 5 convention's topics (`homie` as a rule), if it is spoken.
+    pub homie: Option<String>,
+}
+
+/// How a hub discovers the fleet.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct DiscoverySettings {
+    /// First level of its topics, `homeassistant` as a rule.
+    pub prefix: String,
+    /// One message for each unit, or one for each of its entities.
+    pub form: DiscoveryForm,
+}
+
+/// The two forms of discovery.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum DiscoveryForm {
+    /// One message for each unit.
+    Device,
+    /// One for each entity, for hubs that know nothing else.
+    Entity,
+}

@@ -2,6 +2,7 @@
 
 use jiff::tz::TimeZone;
 
+use crate::domain::service::is_corrected;
 use crate::domain::{ServiceEntry, UnitId};
 
 use super::style::{Style, Tone, tame};
@@ -20,7 +21,8 @@ pub fn text(unit: &UnitId, entries: &[ServiceEntry], zone: &TimeZone, style: Sty
     let mut out = format!("{title}: {} {entries_word}\n", entries.len());
     for entry in entries {
         let value = entry.value.map_or_else(String::new, |value| format!(" {value}"));
-        let label = format!("{}  {}{value}", words::instant(entry.at, zone), entry.action);
+        let mark = if is_corrected(entry, entries) { " (corrected)" } else { "" };
+        let label = format!("{}  {}{value}{mark}", words::instant(entry.at, zone), entry.action);
         let by = entry.by.as_deref().map_or_else(String::new, |by| format!("{}: ", tame(by)));
         let note = entry.note.as_deref().map(tame).unwrap_or_default();
         let tail = format!("{by}{note}");

@@ -11,6 +11,7 @@ mod bytes;
 mod codec;
 mod error;
 mod hours;
+mod keepsakes;
 mod marker;
 mod migrate;
 mod outbox;

@@ -3,8 +3,9 @@
 use axum::http::Method;
 use serde::{Deserialize, Serialize};
 
+use crate::alert::Live;
 use crate::domain::{ServiceEntry, UnitId};
-use crate::query::{Answer, Query, UnitRow, UnknownUnit};
+use crate::query::{Answer, OrderQuery, Query, UnitRow, UnknownUnit};
 
 /// Every unit.
 pub const UNITS: &str = "/api/v1/units";
@@ -16,6 +17,25 @@ pub const ASSESSMENT: &str = "/api/v1/units/{site}/{unit}/assessment";
 pub const LOGBOOK: &str = "/api/v1/units/{site}/{unit}/logbook";
 /// Its days.
 pub const TREND: &str = "/api/v1/units/{site}/{unit}/trend";
+
+/// Every live alert.
+pub const ALERTS: &str = "/api/v1/alerts";
+/// Orders about the alerts of a unit (`_site`: of the whole site), of one kind or of `all`.
+pub const ORDER: &str = "/api/v1/alerts/{site}/{unit}/{kind}";
+
+/// A list of live alerts.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Alerts {
+    /// The most urgent first.
+    pub alerts: Vec<Live>,
+}
+
+/// What became of an order.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Ordered {
+    /// How many alerts it touched.
+    pub alerts: usize,
+}
 
 /// A list of units, in an object so that it can grow.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -58,6 +78,11 @@ pub fn request(query: &Query) -> Result<Request, serde_json::Error> {
         Query::Assessment { unit } => get(fill(ASSESSMENT, unit)),
         Query::Logbook { unit } => get(fill(LOGBOOK, unit)),
         Query::Trend { unit } => get(fill(TREND, unit)),
+        Query::Alerts => get(ALERTS.to_owned()),
+        Query::Order(OrderQuery { site, unit, kind, order }) => {
+            let path = ORDER.replace("{site}", site).replace("{unit}", unit).replace("{kind}", kind);
+            Request { method: Method::POST, path, body: serde_json::to_vec(order)? }
+        }
         Query::Log { unit, entry } => {
             Request { method: Method::POST, path: fill(LOGBOOK, unit), body: serde_json::to_vec(entry)? }
         }
@@ -78,6 +103,8 @@ pub fn to_json(answer: &Answer) -> Result<Option<Vec<u8>>, serde_json::Error> {
         Answer::Logbook(entries) => serde_json::to_vec(&Logbook { entries: entries.clone() }),
         Answer::Trend(trend) => serde_json::to_vec(trend),
         Answer::Logged(logged) => serde_json::to_vec(logged),
+        Answer::Alerts(alerts) => serde_json::to_vec(&Alerts { alerts: alerts.clone() }),
+        Answer::Ordered(alerts) => serde_json::to_vec(&Ordered { alerts: *alerts }),
         Answer::Refused(_) => return Ok(None),
     }
     .map(Some)
@@ -92,5 +119,7 @@ pub fn from_json(query: &Query, body: &[u8]) -> Result<Answer, serde_json::Error
         Query::Logbook { .. } => Answer::Logbook(serde_json::from_slice::<Logbook>(body)?.entries),
         Query::Trend { .. } => Answer::Trend(serde_json::from_slice(body)?),
         Query::Log { .. } => Answer::Logged(serde_json::from_slice(body)?),
+        Query::Alerts => Answer::Alerts(serde_json::from_slice::<Alerts>(body)?.alerts),
+        Query::Order(_) => Answer::Ordered(serde_json::from_slice::<Ordered>(body)?.alerts),
     })
 }

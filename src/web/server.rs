@@ -11,13 +11,13 @@ use axum::extract::rejection::BytesRejection;
 use axum::extract::{DefaultBodyLimit, Path, State};
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
-use axum::routing::get;
+use axum::routing::{get, post};
 use tokio::sync::mpsc::error::TrySendError;
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio::time::timeout;
 
 use crate::domain::UnitId;
-use crate::query::{Answer, Query};
+use crate::query::{Answer, OrderQuery, Query};
 
 use super::problem::Problem;
 use super::socket::LocalSocket;
@@ -38,6 +38,8 @@ pub fn router(asks: mpsc::Sender<Ask>) -> Router {
         .route(route::ASSESSMENT, get(assessment))
         .route(route::LOGBOOK, get(logbook).post(log))
         .route(route::TREND, get(trend))
+        .route(route::ALERTS, get(alerts))
+        .route(route::ORDER, post(order))
         .fallback(async || Problem::new(StatusCode::NOT_FOUND, "no such address; the API is under /api/v1"))
         .method_not_allowed_fallback(async || {
             Problem::new(StatusCode::METHOD_NOT_ALLOWED, "this address does not take that method; see the Allow header")
@@ -111,6 +113,28 @@ async fn log(
         Ok(entry) => about(&asks, &unit, |unit| Query::Log { unit, entry }).await,
         Err(e) => {
             let detail = format!("the body is not a service entry ({e}); send {{\"time\":…,\"action\":…}}");
+            Problem::new(StatusCode::BAD_REQUEST, detail).into_response()
+        }
+    }
+}
+
+async fn alerts(State(asks): State<Asks>) -> Response {
+    ask(&asks, Query::Alerts).await
+}
+
+async fn order(
+    State(asks): State<Asks>,
+    Path((site, unit, kind)): Path<(String, String, String)>,
+    body: Result<Bytes, BytesRejection>,
+) -> Response {
+    let body = match body {
+        Ok(body) => body,
+        Err(rejection) => return Problem::new(rejection.status(), rejection.body_text()).into_response(),
+    };
+    match serde_json::from_slice(&body) {
+        Ok(order) => ask(&asks, Query::Order(OrderQuery { site, unit, kind, order })).await,
+        Err(e) => {
+            let detail = format!("the body is not an order ({e}); send {{\"do\":\"acknowledge\",\"by\":…}}");
             Problem::new(StatusCode::BAD_REQUEST, detail).into_response()
         }
     }

@@ -101,7 +101,7 @@ fn history(store: &Store) {
     let made = assess(store, &job, &Constants::default(), now).expect("an assessment");
     let days = store.days(&id(0), None, None).expect("days");
     for unit in 1..UNITS {
-        put(store, unit, &rows[rows.len() - 288..], &days, &made);
+        put(store, unit, &rows[rows.len() - 288..], &days, &made.0);
     }
 }
 

@@ -2,15 +2,18 @@
 
 #![expect(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
 
+mod alerts;
 mod backup;
 mod broker;
 mod cli;
 mod daemon;
 mod demo;
 mod detect;
+mod discovery;
 mod disk_full;
 mod export;
 mod files;
+mod fleet_year;
 mod grade;
 mod heron_bight;
 mod kill;
@@ -18,6 +21,7 @@ mod layering;
 mod migrate;
 mod mqtt;
 mod nonsense;
+mod notify;
 mod outside;
 mod payloads;
 mod power_cut;

@@ -80,6 +80,35 @@ fn try_publish(port: u16, id: &str, messages: &[(String, Vec<u8>)], count_here: 
     Ok(())
 }
 
+/// Publishes a request and returns the answer.
+pub fn request(port: u16, topic: &str, payload: &[u8], answer: &str) -> Vec<u8> {
+    request_many(port, topic, payload, answer, 1).remove(0).1
+}
+
+/// Publishes a request and returns `count` answers, the retained ones not counted; the subscription to `answer` stands
+/// before the request is sent.
+pub fn request_many(port: u16, topic: &str, payload: &[u8], answer: &str, count: usize) -> Vec<(String, Vec<u8>)> {
+    let (client, mut connection) = connect(port, "asker");
+    client.subscribe(answer, QoS::AtLeastOnce).unwrap();
+    let mut got = Vec::new();
+    loop {
+        match connection.recv_timeout(PATIENCE) {
+            Ok(Ok(Event::Incoming(Packet::SubAck(_)))) => {
+                client.publish(topic, QoS::AtLeastOnce, false, payload.to_vec()).unwrap();
+            }
+            Ok(Ok(Event::Incoming(Packet::Publish(publish)))) if !publish.retain => {
+                got.push((String::from_utf8(publish.topic.to_vec()).unwrap(), publish.payload.to_vec()));
+                if got.len() == count {
+                    client.disconnect().unwrap();
+                    return got;
+                }
+            }
+            Ok(Ok(_)) => {}
+            other => panic!("{other:?}: {} of {count} answers on {answer} to {topic}", got.len()),
+        }
+    }
+}
+
 /// Subscribes and collects messages until `enough` says so; `id` names the session.
 pub fn collect(
     port: u16,

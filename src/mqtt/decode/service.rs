@@ -3,7 +3,7 @@
 use serde_json::{Map, Value as Json};
 
 use crate::domain::service::EntryError;
-use crate::domain::{ServiceAction, ServiceEntry, Timestamp};
+use crate::domain::{Corrected, ServiceAction, ServiceEntry, Timestamp};
 use crate::senml::JsonError;
 
 use super::collect::rfc3339;
@@ -11,7 +11,7 @@ use super::refusal::{quoted, shorten};
 use super::{Refusal, text_of};
 
 /// The members of a service message.
-const MEMBERS: [&str; 5] = ["action", "time", "value", "by", "note"];
+const MEMBERS: [&str; 6] = ["action", "time", "value", "by", "note", "corrects"];
 /// How alike a misspelt word must be to be suggested (Jaro-Winkler).
 const ALIKE: f64 = 0.8;
 
@@ -106,10 +106,22 @@ pub fn decode_service(payload: &[u8], received: Timestamp, retained: bool) -> Re
         value,
         by: text_member(&members, "by")?,
         note: text_member(&members, "note")?,
+        corrects: corrected(&members)?,
         recorded: Some(received),
     };
     entry.check(received)?;
     Ok(entry)
+}
+
+fn corrected(members: &Map<String, Json>) -> Result<Option<Corrected>, ServiceRefusal> {
+    let wanted = "an object such as {\"time\": \"2026-08-14T06:00:00Z\", \"action\": \"sensor-cleaned\"}";
+    match members.get("corrects") {
+        None | Some(Json::Null) => Ok(None),
+        Some(other) => match serde_json::from_value(other.clone()) {
+            Ok(corrected) => Ok(Some(corrected)),
+            Err(_) => Err(wrong_kind("corrects", other, wanted)),
+        },
+    }
 }
 
 fn wrong_kind(member: &'static str, found: &Json, wanted: &'static str) -> ServiceRefusal {
