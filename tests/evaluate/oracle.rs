@@ -41,7 +41,7 @@ impl Oracle {
     /// Those named in a list with commas.
     pub fn named(list: &str) -> Vec<Self> {
         let one = |name: &str| Self::ALL.iter().find(|(known, _)| *known == name).map(|(_, oracle)| *oracle);
-        list.split(',').map(|name| one(name).unwrap_or_else(|| panic!("no oracle {name}"))).collect()
+        list.split(',').map(|name| one(name).expect("an oracle of the list")).collect()
     }
 
     /// Tells it.
