@@ -34,7 +34,7 @@ use crate::engine::{Effect, Engine, Event, Notice, Statement};
 use crate::mqtt::decode::PAYLOAD_MAX_BYTES;
 use crate::mqtt::discovery::hub;
 use crate::mqtt::embedded::{Embedded, EmbeddedError};
-use crate::mqtt::encode::{Health, Message, OldestUnit, Topics, WHOLE_SITE};
+use crate::mqtt::encode::{Health, Message, OldestUnit, Request, Topics, WHOLE_SITE};
 use crate::mqtt::session::{self, Limits, NotTaken, Outgoing, SessionEvent, SessionHandle, SubscriptionPlan};
 use crate::mqtt::settings::{Broker, BrokerSettings, Protocol};
 use crate::notify;
@@ -87,6 +87,14 @@ pub struct Broken(pub String);
 type Assessed = Result<(Assessment, Signs), StoreError>;
 type Kept = BTreeMap<String, Vec<u8>>;
 
+/// Who gave an order about alerts.
+enum Asker {
+    /// Somebody at the local interface.
+    Local(oneshot::Sender<Answer>),
+    /// Somebody at the broker: the site, unit and kind of the topic, and how to answer.
+    Remote((String, String, String), Request),
+}
+
 /// A daemon that has started: the store is open, the local interface listens, the session is connecting.
 pub struct Daemon {
     units: Vec<UnitSpec>,
@@ -121,6 +129,8 @@ pub struct Daemon {
     /// Small values to keep, and the job that keeps those before them.
     to_keep: Kept,
     keeping: Option<JoinHandle<Result<(), StoreError>>>,
+    /// Orders that were obeyed or refused and are not answered yet.
+    obeyed: Vec<(Asker, Result<usize, String>)>,
     /// Homie's presence: a session of its own, for a connection has only one last will.
     presence: Option<(SessionHandle, mpsc::UnboundedReceiver<SessionEvent>)>,
     said_all: bool,
@@ -200,6 +210,7 @@ impl Daemon {
             hub_again: None,
             to_keep: Kept::new(),
             keeping: None,
+            obeyed: Vec::new(),
             presence,
             said_all: false,
             stored: watch::channel(0).0,
@@ -424,12 +435,8 @@ impl Daemon {
     fn answer(&mut self, ask: Ask) {
         let now = clock::now();
         if let Query::Order(order) = ask.query {
-            let answer = match self.order(&order) {
-                Ok(touched) => Answer::Ordered(touched),
-                Err(says) => Answer::Refused(Refusal { kind: RefusalKind::BadEntry, says }),
-            };
-            // The asker may have gone away.
-            let _gone = ask.reply.send(answer);
+            let outcome = self.order(&order);
+            self.obeyed.push((Asker::Local(ask.reply), outcome));
             return;
         }
         let mut records = records::Snapshot::new(Arc::clone(&self.store), &self.engine, self.tally.strangers(), now);
@@ -501,10 +508,34 @@ impl Daemon {
     }
 
     fn kept(&mut self, done: Result<Result<(), StoreError>, JoinError>) {
-        match done {
-            Ok(Ok(())) => {}
-            Ok(Err(error)) => tracing::error!("alerts cannot be kept over a restart: {error}"),
-            Err(panicked) => tracing::error!(%panicked, "alerts cannot be kept over a restart"),
+        let why = match done {
+            Ok(Ok(())) => return,
+            Ok(Err(error)) => error.to_string(),
+            Err(panicked) => panicked.to_string(),
+        };
+        tracing::error!("alerts cannot be kept over a restart: {why}");
+        for (_, outcome) in self.obeyed.iter_mut().filter(|(_, outcome)| outcome.is_ok()) {
+            *outcome = Err(format!("it holds until the daemon ends, for it cannot be kept: {why}"));
+        }
+    }
+
+    /// Answers the orders: only once all that followed from them is on the disk.
+    fn answer_orders(&mut self) {
+        if self.keeping.is_some() || !self.to_keep.is_empty() {
+            return;
+        }
+        for (asker, outcome) in std::mem::take(&mut self.obeyed) {
+            match asker {
+                Asker::Local(reply) => {
+                    let refused = |says| Answer::Refused(Refusal { kind: RefusalKind::BadEntry, says });
+                    // The asker may have gone away.
+                    let _gone = reply.send(outcome.map_or_else(refused, Answer::Ordered));
+                }
+                Asker::Remote((site, unit, kind), request) => {
+                    let answer = self.topics.order_answer((&site, &unit, &kind), &request, &outcome);
+                    self.publish([answer]);
+                }
+            }
         }
     }
 
@@ -531,8 +562,7 @@ impl Daemon {
         if let Err(why) = &outcome {
             tracing::warn!(site, unit, kind, "order refused: {why}");
         }
-        let answer = self.topics.order_answer((&site, &unit, &kind), &request, &outcome);
-        self.publish([answer]);
+        self.obeyed.push((Asker::Remote((site, unit, kind), request), outcome));
     }
 
     /// Tells people through every channel.
@@ -578,6 +608,7 @@ impl Daemon {
             let (store, values) = (Arc::clone(&self.store), std::mem::take(&mut self.to_keep));
             self.keeping = Some(spawn_blocking(move || keep_all(&store, &values)));
         }
+        self.answer_orders();
         while let Some((tag, letter)) = self.outbox.send_next() {
             let outgoing = outgoing(tag, letter, self.bare);
             if let Err(NotTaken::Full(_) | NotTaken::Stopped(_)) = self.session.try_publish(outgoing) {
