@@ -6,7 +6,7 @@ use std::time::Duration;
 use super::mistake::{At, Findings, Mistake, Mistakes, Place, Shown};
 use super::table::{Field, did_you_mean, parse};
 use super::units::{Described, describe};
-use super::{Config, Environment, Loaded, LogSettings, broker, filter, intake, raw, units};
+use super::{Config, Environment, Loaded, LogSettings, broker, filter, intake, raw, units, web};
 use crate::domain::UnitSpec;
 use crate::store::settings::StoreSettings;
 
@@ -154,6 +154,8 @@ fn build(raw: &raw::File, context: &mut Context<'_>) -> Option<Config> {
     let lead_days = lead_days(raw, context);
     let grace = grace(raw, context);
     let log = log(raw, context);
+    let web = web::check(raw, context);
+    let round = web::round(raw, context);
     let units = units.into_iter().map(|(spec, _)| spec).collect();
     Some(Config {
         broker: broker?,
@@ -166,6 +168,8 @@ fn build(raw: &raw::File, context: &mut Context<'_>) -> Option<Config> {
         lead_days,
         grace,
         log,
+        web,
+        round,
     })
 }
 

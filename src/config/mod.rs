@@ -17,7 +17,9 @@ mod table;
 mod tests;
 mod units;
 mod value;
+mod web;
 
+use std::net::{IpAddr, SocketAddr};
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -54,6 +56,34 @@ pub struct Config {
     pub grace: Duration,
     /// What the log shows.
     pub log: LogSettings,
+    /// The pages and the API over TCP; `None`: off.
+    pub web: Option<WebSettings>,
+    /// The planner's own figures for the round.
+    pub round: RoundSettings,
+}
+
+/// The pages and the API over TCP.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct WebSettings {
+    /// Where it listens.
+    pub listen: SocketAddr,
+    /// Users and tokens; needed off loopback. Without it whoever reaches this machine's loopback may do everything.
+    pub access_file: Option<PathBuf>,
+    /// Addresses whose `X-Forwarded-For` and `X-Forwarded-Proto` are believed.
+    pub trusted_proxies: Vec<IpAddr>,
+}
+
+/// The planner's own figures for the round.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct RoundSettings {
+    /// Minutes of work and driving in a day.
+    pub day_minutes: u32,
+    /// Minutes a visit takes.
+    pub visit_minutes: u32,
+    /// Minutes of driving to a site that names none, there and back.
+    pub travel_minutes: u32,
+    /// Days until the trip after the next.
+    pub interval_days: u32,
 }
 
 /// A place with units, as its owner described it.
@@ -67,6 +97,10 @@ pub struct SiteSpec {
     pub zone: jiff::tz::TimeZone,
     /// The owner's own words for grouping sites.
     pub tags: Vec<String>,
+    /// How to get in: keys, gates, whom to call.
+    pub access: Option<String>,
+    /// Minutes of driving, there and back.
+    pub travel_minutes: Option<u32>,
 }
 
 /// What the log shows.

@@ -25,6 +25,8 @@ table! {
         local: Local,
         alerts: Alerts,
         log: Log,
+        web: Web,
+        round: Round,
         site: Vec<Site>,
         unit: Vec<Unit>,
         include: Texts,
@@ -139,12 +141,33 @@ table! {
 }
 
 table! {
+    /// The pages and the API over TCP.
+    Web "[web]" {
+        listen: Text,
+        access_file: Text,
+        trusted_proxies: Texts,
+    }
+}
+
+table! {
+    /// The planner's own figures.
+    Round "[round]" {
+        day_minutes: Whole,
+        visit_minutes: Whole,
+        travel_minutes: Whole,
+        interval_days: Whole,
+    }
+}
+
+table! {
     /// A place with units.
     Site "[[site]]" {
         id: Text,
         name: Text,
         zone: Text,
         tags: Texts,
+        access: Text,
+        travel_minutes: Whole,
     }
 }
 

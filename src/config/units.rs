@@ -195,7 +195,10 @@ fn check_site(
     };
     let name = name(&raw.name, context);
     let tags = raw.tags.given().map_or_else(Vec::new, |tags| tags.0.iter().map(|tag| tag.value.clone()).collect());
-    Some(SiteSpec { id: id?, name, zone: zone.unwrap_or(TimeZone::UTC), tags })
+    let access = raw.access.given().map(|at| at.value.trim().to_owned()).filter(|text| !text.is_empty());
+    let travel = context.within(&raw.travel_minutes, 0, 2_880, "0", "2880");
+    let travel_minutes = travel.and_then(|minutes| u32::try_from(minutes).ok());
+    Some(SiteSpec { id: id?, name, zone: zone.unwrap_or(TimeZone::UTC), tags, access, travel_minutes })
 }
 
 fn identifier(at: &At<String>, context: &mut Context<'_>) -> Option<String> {
