@@ -609,14 +609,24 @@ mod tests {
     fn a_chart_gets_few_points_and_no_more_than_can_be_had() {
         let unit: UnitId = "heron-bight/boathouse".parse().unwrap();
         let mut series = |days: i64, resolution, points| {
-            let span = Span { from: Some(now().plus_millis(-days * DAY)), to: Some(now()), resolution, points, ..Span::default() };
+            let span = Span {
+                from: Some(now().plus_millis(-days * DAY)),
+                to: Some(now()),
+                resolution,
+                points,
+                ..Span::default()
+            };
             ask(&mut Memory::default(), Query::Readings { unit: unit.clone(), span })
         };
         for (days, resolution, points, want) in
             [(1, None, 1_500, 1_440), (30, None, 1_500, 720), (60, Some(Resolution::Raw), 100, 100)]
         {
             let Answer::Readings(found) = series(days, resolution, points) else { panic!() };
-            assert!(found.points.len() <= want && found.points.len() * 10 >= want * 9, "{days}: {}", found.points.len());
+            assert!(
+                found.points.len() <= want && found.points.len() * 10 >= want * 9,
+                "{days}: {}",
+                found.points.len()
+            );
             assert_eq!(found.points.iter().map(|p| i64::from(p.count)).sum::<i64>(), days * 1_440);
         }
         assert_eq!(refusal(series(100, Some(Resolution::Raw), 100)).kind, RefusalKind::BadSpan);

@@ -1,5 +1,6 @@
 //! The commands: one file each. Data on stdout, diagnostics on stderr.
 
+pub mod access;
 pub mod check;
 pub mod data;
 pub mod demo;
@@ -7,8 +8,11 @@ pub mod grade;
 pub mod live;
 pub mod log;
 pub mod logbook;
+pub mod month;
 pub mod offline;
 pub mod output;
+pub mod round;
+pub mod sheet;
 pub mod study;
 pub mod trend;
 pub mod unit_files;
@@ -56,6 +60,14 @@ pub enum Command {
     Logbook(logbook::LogbookArgs),
     /// Record a service action
     Log(log::LogArgs),
+    /// One page about a unit before the trip
+    Sheet(sheet::SheetArgs),
+    /// The next trip: which sites, on which day, with which parts
+    Round(round::RoundArgs),
+    /// The monthly record of a site; not a regulatory form
+    Month(month::MonthArgs),
+    /// Who may open the pages: users and tokens
+    Access(access::AccessArgs),
 }
 
 /// Where the config is; for the commands that need the daemon's data.
@@ -97,6 +109,10 @@ fn dispatch(cli: &Cli) -> Result<(), Failure> {
         Command::Trend(args) => trend::run(args, style),
         Command::Logbook(args) => logbook::run(args, style),
         Command::Log(args) => log::run(args),
+        Command::Sheet(args) => sheet::run(args, style),
+        Command::Round(args) => round::run(args),
+        Command::Month(args) => month::run(args),
+        Command::Access(args) => access::run(args),
     }
 }
 

@@ -67,6 +67,8 @@ pub struct Config {
 pub struct WebSettings {
     /// Where it listens.
     pub listen: SocketAddr,
+    /// Whether the owner wrote that address: then a daemon that cannot have it does not start.
+    pub written: bool,
     /// Users and tokens; needed off loopback. Without it whoever reaches this machine's loopback may do everything.
     pub access_file: Option<PathBuf>,
     /// Addresses whose `X-Forwarded-For` and `X-Forwarded-Proto` are believed.

@@ -16,7 +16,7 @@ const ROUND: RoundSettings =
 pub(super) fn check(raw: &raw::File, context: &mut Context<'_>) -> Option<WebSettings> {
     let loopback = SocketAddr::from((Ipv4Addr::LOCALHOST, PORT));
     let Some(web) = raw.web.given() else {
-        return Some(WebSettings { listen: loopback, access_file: None, trusted_proxies: Vec::new() });
+        return Some(WebSettings { listen: loopback, written: false, access_file: None, trusted_proxies: Vec::new() });
     };
     let listen = match web.listen.given() {
         Some(at) if at.value == "off" => return None,
@@ -42,7 +42,7 @@ pub(super) fn check(raw: &raw::File, context: &mut Context<'_>) -> Option<WebSet
             Err(_) => context.out.mistake(&at.place, "not an IP address", "write one such as \"127.0.0.1\""),
         }
     }
-    Some(WebSettings { listen, access_file, trusted_proxies })
+    Some(WebSettings { listen, written: web.listen.given().is_some(), access_file, trusted_proxies })
 }
 
 /// The planner's figures.

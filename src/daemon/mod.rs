@@ -11,16 +11,19 @@ pub mod tally;
 
 use std::collections::VecDeque;
 use std::future::Future;
+use std::io;
+use std::net::SocketAddr;
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
-use tokio::sync::{mpsc, oneshot, watch};
+use tokio::sync::{broadcast, mpsc, oneshot, watch};
 use tokio::task::{JoinError, JoinHandle, spawn_blocking};
 use tokio::time::{Instant, MissedTickBehavior, interval, timeout, timeout_at};
 
 use crate::analysis::Constants;
 use crate::clock;
-use crate::config::Config;
+use crate::config::{Config, WebSettings};
 use crate::domain::time::MINUTE;
 use crate::domain::{Assessment, UnitId, UnitSpec};
 use crate::engine::{Effect, Engine, Event, Statement};
@@ -30,9 +33,13 @@ use crate::mqtt::encode::{Health, Message, Topics};
 use crate::mqtt::session::{self, Limits, NotTaken, Outgoing, SessionEvent, SessionHandle, SubscriptionPlan};
 use crate::mqtt::settings::{Broker, BrokerSettings, Protocol};
 use crate::query;
+use crate::query::dossier::SiteCard;
+use crate::query::round::RoundRules;
 use crate::store::{OutboxItem, Store, StoreError};
+use crate::web::access::Access;
+use crate::web::gate::Gate;
 use crate::web::socket::{self, LocalSocket, SocketError};
-use crate::web::{self, Ask};
+use crate::web::{self, Ask, Change};
 
 use intake::{Arrived, Batch, Intake, Report};
 use outbox::{Letter, Outbox};
@@ -49,6 +56,8 @@ const EMBEDDED_SESSION_EXPIRY: Duration = Duration::from_secs(3_600);
 const EMBEDDED_KEEP_ALIVE: Duration = Duration::from_secs(30);
 /// Bytes; over what the decoder takes, so that it can say what was too large.
 const EMBEDDED_MAX_PACKET: usize = 2 * PAYLOAD_MAX_BYTES;
+/// Changes that a reader of the events may lag behind.
+const CHANGES_MAX: usize = 256;
 /// Batches that may wait to be acknowledged.
 const REPORTS_MAX: usize = 8;
 
@@ -61,6 +70,22 @@ pub enum StartError {
     /// The local interface.
     #[error(transparent)]
     Socket(#[from] SocketError),
+    /// The pages' address.
+    #[error("the pages cannot be served on {address}: {source}; set [web] listen to another address, or to \"off\"")]
+    Listen {
+        /// Where.
+        address: SocketAddr,
+        /// What the system said.
+        source: io::Error,
+    },
+    /// The access file.
+    #[error("the access file {} cannot be used: {source}", path.display())]
+    Access {
+        /// Which.
+        path: PathBuf,
+        /// Why.
+        source: io::Error,
+    },
     /// The broker inside the daemon.
     #[error(transparent)]
     Embedded(#[from] EmbeddedError),
@@ -72,6 +97,13 @@ pub enum StartError {
 pub struct Broken(pub String);
 
 type Assessed = Result<Assessment, StoreError>;
+
+/// The pages, listening.
+struct Pages {
+    address: SocketAddr,
+    stop: oneshot::Sender<()>,
+    running: JoinHandle<()>,
+}
 
 /// A daemon that has started: the store is open, the local interface listens, the session is connecting.
 pub struct Daemon {
@@ -91,6 +123,9 @@ pub struct Daemon {
     jobs: VecDeque<UnitId>,
     job: Option<(UnitId, JoinHandle<Assessed>)>,
     web: (oneshot::Sender<()>, JoinHandle<()>),
+    pages: Option<Pages>,
+    changes: broadcast::Sender<Change>,
+    sites: (Arc<Vec<SiteCard>>, RoundRules),
     tally: Tally,
     health: Health,
     said_all: bool,
@@ -124,6 +159,9 @@ impl Daemon {
         let intake = tokio::spawn(Intake::new(Arc::clone(&store), &config).run(arrived, reported));
         let asks = mpsc::channel(ASKS_MAX);
         let web = serve(socket, asks.0.clone());
+        let changes = broadcast::channel(CHANGES_MAX).0;
+        let pages = config.web.as_ref().map_or(Ok(None), |web| serve_pages(web, &asks.0, &changes))?;
+        let sites = records::sites(&config);
         let mut constants = Constants::default();
         constants.forecast.lead_days = config.lead_days;
         let bare = embedded.is_some_and(|running| running.v311.is_some());
@@ -147,6 +185,9 @@ impl Daemon {
             jobs: VecDeque::new(),
             job: None,
             web,
+            pages,
+            changes,
+            sites,
             tally: Tally::default(),
             said_all: false,
             stored: watch::channel(0).0,
@@ -158,6 +199,11 @@ impl Daemon {
     /// Where questions can be asked without going through the socket.
     pub fn asks(&self) -> mpsc::Sender<Ask> {
         self.asks.0.clone()
+    }
+
+    /// Where the pages are.
+    pub fn pages(&self) -> Option<SocketAddr> {
+        self.pages.as_ref().map(|pages| pages.address)
     }
 
     /// How many messages have been stored (or refused) and acknowledged since the start.
@@ -261,6 +307,7 @@ impl Daemon {
                     self.say_health();
                 }
                 for (unit, readings) in readings {
+                    self.changed(&unit, "reading");
                     self.decide(Event::Stored { unit, readings });
                 }
                 answers.into_iter().for_each(|letter| self.outbox.put(letter));
@@ -278,6 +325,7 @@ impl Daemon {
     /// Tells the engine of units whose logbooks have grown.
     fn serviced(&mut self, units: &[UnitId]) {
         for unit in units {
+            self.changed(unit, "logbook");
             match self.store.logbook(unit) {
                 Ok(log) => self.decide(Event::Serviced { unit: unit.clone(), log }),
                 Err(error) => tracing::error!(%unit, "the logbook cannot be read: {error}"),
@@ -287,8 +335,10 @@ impl Daemon {
 
     fn answer(&mut self, ask: Ask) {
         let now = clock::now();
-        let mut records = records::Snapshot::new(Arc::clone(&self.store), &self.engine, self.tally.strangers(), now);
-        let units = self.units.clone();
+        let mut records = records::Snapshot::new(Arc::clone(&self.store), &self.engine, self.tally.strangers(), now)
+            .with_sites(self.sites.clone());
+        let mut units = self.units.clone();
+        units.retain(|spec| ask.scope.allows(spec.id.site()));
         let answered = self.answered.0.clone();
         spawn_blocking(move || {
             let answer = query::answer(&mut records, &units, ask.query, now);
@@ -316,11 +366,18 @@ impl Daemon {
             match effect {
                 Effect::Assess { unit } => self.jobs.push_back(unit),
                 Effect::Say { unit, statement } => {
+                    self.changed(&unit, what(&statement));
                     let message = message(&self.topics, &unit, &statement);
                     self.outbox.put(Letter { message, stored: None });
                 }
             }
         }
+    }
+
+    /// Tells whoever reads the events.
+    fn changed(&self, unit: &UnitId, what: &'static str) {
+        // As a rule nobody does.
+        let _nobody = self.changes.send(Change { unit: unit.clone(), what });
     }
 
     fn say_health(&mut self) {
@@ -366,8 +423,14 @@ impl Daemon {
     /// Stores and acknowledges what has arrived, publishes what is to be said, and closes, within the grace time.
     async fn drain(self) {
         let deadline = Instant::now() + self.grace;
-        let Self { mut reports, mut outbox, session, mut events, arrivals, intake, web, job, store, bare, .. } = self;
+        let Self {
+            pages, mut reports, mut outbox, session, mut events, arrivals, intake, web, job, store, bare, ..
+        } = self;
         let _already_stopped = web.0.send(());
+        let pages = pages.map(|pages| {
+            let _already_stopped = pages.stop.send(());
+            pages.running
+        });
         drop(arrivals);
         let stored = timeout_at(deadline, async {
             while let Some(report) = reports.recv().await {
@@ -401,6 +464,9 @@ impl Daemon {
         }
         session.stop(deadline.saturating_duration_since(Instant::now())).await;
         let _late = timeout(Duration::from_secs(2), web.1).await;
+        if let Some(pages) = pages {
+            let _late = timeout(Duration::from_secs(3), pages).await;
+        }
         drop(store);
         tracing::info!("stopped");
     }
@@ -418,6 +484,46 @@ fn serve(socket: LocalSocket, asks: mpsc::Sender<Ask>) -> (oneshot::Sender<()>, 
         }
     });
     (stop, serving)
+}
+
+fn what(statement: &Statement) -> &'static str {
+    match statement {
+        Statement::Assessment(_) => "assessment",
+        Statement::Condition(_) => "condition",
+        Statement::CleanBy(_) => "clean-by",
+        Statement::Alert(..) => "alert",
+    }
+}
+
+fn serve_pages(
+    settings: &WebSettings,
+    asks: &mpsc::Sender<Ask>,
+    changes: &broadcast::Sender<Change>,
+) -> Result<Option<Pages>, StartError> {
+    let wanted = settings.listen;
+    let access = settings
+        .access_file
+        .as_ref()
+        .map(|path| Access::open(path).map_err(|source| StartError::Access { path: path.clone(), source }));
+    let gate = Gate { access: access.transpose()?, trusted_proxies: settings.trusted_proxies.clone() };
+    let failed = |source| StartError::Listen { address: wanted, source };
+    let listener = match web::listener::bind(wanted) {
+        Ok(listener) => listener,
+        Err(error) if !settings.written => {
+            tracing::warn!("no pages: the usual address {wanted} cannot be had ({error}); set [web] listen");
+            return Ok(None);
+        }
+        Err(error) => return Err(failed(error)),
+    };
+    let address = listener.local_addr().map_err(failed)?;
+    let routes = web::pages::site(asks.clone(), changes.clone(), gate);
+    let (stop, stopped) = oneshot::channel::<()>();
+    let running = tokio::spawn(web::listener::serve(listener, routes, async move {
+        // Sent or dropped: both mean stop.
+        let _either = stopped.await;
+    }));
+    tracing::info!("the pages are on http://{address}");
+    Ok(Some(Pages { address, stop, running }))
 }
 
 /// Waits for the running job; for ever if there is none.

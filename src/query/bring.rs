@@ -47,33 +47,45 @@ pub fn bring(row: &UnitRow, today: Date) -> Vec<Bring> {
     };
     let due = |is_due: bool| if is_due { 0.9 } else { 0.0 };
     let lamp_due = soon(said.forecast.lamp_by) || soon(part_due("lamp"));
-    add("lamp", &[
-        (due(lamp_due), "its life ends soon"),
-        (cause(VerdictCause::LampAgeing, 0.9), "the lamp is blamed"),
-        (cause(VerdictCause::LampOrSensor, 0.5), "lamp or sensor, which of them is open"),
-        (if dark { 0.6 } else { 0.0 }, "there is no light"),
-        (0.05, "a spare: lamps break"),
-    ]);
-    add("sensor", &[
-        (due(soon(said.forecast.sensor_by) || soon(part_due("sensor"))), "its life ends soon"),
-        (cause(VerdictCause::SensorDrift, 0.5), "the sensor or its window is blamed; wiping often suffices"),
-        (cause(VerdictCause::LampOrSensor, 0.3), "lamp or sensor, which of them is open"),
-        (if dark { 0.15 } else { 0.02 }, "a spare"),
-    ]);
+    add(
+        "lamp",
+        &[
+            (due(lamp_due), "its life ends soon"),
+            (cause(VerdictCause::LampAgeing, 0.9), "the lamp is blamed"),
+            (cause(VerdictCause::LampOrSensor, 0.5), "lamp or sensor, which of them is open"),
+            (if dark { 0.6 } else { 0.0 }, "there is no light"),
+            (0.05, "a spare: lamps break"),
+        ],
+    );
+    add(
+        "sensor",
+        &[
+            (due(soon(said.forecast.sensor_by) || soon(part_due("sensor"))), "its life ends soon"),
+            (cause(VerdictCause::SensorDrift, 0.5), "the sensor or its window is blamed; wiping often suffices"),
+            (cause(VerdictCause::LampOrSensor, 0.3), "lamp or sensor, which of them is open"),
+            (if dark { 0.15 } else { 0.02 }, "a spare"),
+        ],
+    );
     let not_enough = said.forecast.after_cleaning.is_some_and(|after| !after.enough);
-    add("sleeve", &[
-        (due(soon(part_due("sleeve"))), "its life ends soon"),
-        (if fouled && not_enough { 0.5 } else { 0.0 }, "cleaning alone may not be enough"),
-        (cause(VerdictCause::SleeveFouling, 0.12), "in case it does not come clear"),
-        (0.05, "a spare: sleeves break"),
-    ]);
+    add(
+        "sleeve",
+        &[
+            (due(soon(part_due("sleeve"))), "its life ends soon"),
+            (if fouled && not_enough { 0.5 } else { 0.0 }, "cleaning alone may not be enough"),
+            (cause(VerdictCause::SleeveFouling, 0.12), "in case it does not come clear"),
+            (0.05, "a spare: sleeves break"),
+        ],
+    );
     let opened = fouled || soon(said.forecast.clean_by) || soon(part_due("sleeve"));
     add("O-rings", &[(if opened { 0.8 } else { 0.3 }, "whenever the sleeve comes out")]);
-    add("descaler, soft cloth, gloves, goggles", &[
-        (cause(VerdictCause::SleeveFouling, 1.0), "the sleeve is blamed"),
-        (due(soon(said.forecast.clean_by)), "cleaning is due"),
-        (0.3, "the sleeve is looked at anyway"),
-    ]);
+    add(
+        "descaler, soft cloth, gloves, goggles",
+        &[
+            (cause(VerdictCause::SleeveFouling, 1.0), "the sleeve is blamed"),
+            (due(soon(said.forecast.clean_by)), "cleaning is due"),
+            (0.3, "the sleeve is looked at anyway"),
+        ],
+    );
     for part in ["sediment-filter", "carbon-filter", "flow-sensor"] {
         add(part, &[(due(soon(part_due(part))), "its life ends soon")]);
     }

@@ -264,11 +264,16 @@ mod tests {
         // The last reading, of 17:50, holds an hour: 12 h at 20, then 6 h 50 min at 10.
         let close = |a: f64, b: f64| (a - b).abs() < 1e-9;
         let day = &month.days[0];
-        assert!(close(day.hours_known, 12.0 + 6.0 + 50.0 / 60.0) && close(day.hours_short, 6.0 + 50.0 / 60.0), "{day:?}");
+        assert!(
+            close(day.hours_known, 12.0 + 6.0 + 50.0 / 60.0) && close(day.hours_short, 6.0 + 50.0 / 60.0),
+            "{day:?}"
+        );
         assert_eq!((day.lowest, day.p5), (Some(10.0), Some(10.0)));
         assert!(close(day.litres.unwrap(), 5.0 * 60.0 * day.hours_known));
         let totals = month.totals();
-        assert!(close(totals.hours_gap, 48.0 - day.hours_known) && close(totals.volume_short.unwrap(), totals.share_short));
+        assert!(
+            close(totals.hours_gap, 48.0 - day.hours_known) && close(totals.volume_short.unwrap(), totals.share_short)
+        );
         // 20 / 15 = 1.33: over 1.2.
         assert_eq!(month.checks[0].within, Some(false));
         assert_eq!(month.days.len(), 3, "up to today");

@@ -9,9 +9,9 @@
 use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
 
+use super::UnitRow;
 use super::bring::{Bring, bring};
 use super::dossier::{FleetLine, SiteCard};
-use super::UnitRow;
 use crate::domain::Condition;
 use crate::domain::assessment::Crossing;
 
@@ -155,7 +155,8 @@ pub fn plan(lines: &[FleetLine], rules: RoundRules, today: Date) -> Round {
     for call in &mut calls {
         let visits = u32::try_from(call.stops.len()).unwrap_or(u32::MAX).saturating_mul(rules.visit_minutes);
         call.minutes = visits.saturating_add(call.site.travel_minutes.unwrap_or(rules.travel_minutes));
-        call.stops.sort_by(|a, b| (a.because, a.condition).cmp(&(b.because, b.condition)).then(b.risk.total_cmp(&a.risk)));
+        call.stops
+            .sort_by(|a, b| (a.because, a.condition).cmp(&(b.because, b.condition)).then(b.risk.total_cmp(&a.risk)));
     }
     let worth = |call: &Call| call.stops.iter().map(|stop| stop.risk).sum::<f64>() / f64::from(call.minutes.max(1));
     let first = |call: &Call| call.stops.iter().map(|stop| (stop.because, stop.condition)).min();
@@ -240,10 +241,13 @@ fn suffices(chances: &[f64]) -> usize {
         exactly = next;
     }
     let mut within = 0.0;
-    exactly.iter().position(|chance| {
-        within += chance;
-        within >= 0.9
-    }).unwrap_or(chances.len())
+    exactly
+        .iter()
+        .position(|chance| {
+            within += chance;
+            within >= 0.9
+        })
+        .unwrap_or(chances.len())
 }
 
 #[cfg(test)]
@@ -275,20 +279,28 @@ mod tests {
         let day = |d| jiff::civil::date(2026, 9, d);
         let crossing = Crossing { p10: Some(day(10)), p50: Some(day(20)), p90: Some(day(30)) };
         let risk = |date| (risk(&crossing, jiff::civil::date(2026, 9, 1), date) * 100.0).round();
-        assert_eq!([risk(day(10)), risk(day(15)), risk(day(20)), risk(day(25)), risk(day(30))], [10., 30., 50., 70., 90.]);
+        assert_eq!(
+            [risk(day(10)), risk(day(15)), risk(day(20)), risk(day(25)), risk(day(30))],
+            [10., 30., 50., 70., 90.]
+        );
         assert_eq!(super::risk(&Crossing::default(), day(1), day(9)), 0.0);
     }
 
     #[test]
     fn nothing_short_or_dark_is_left_out_and_days_keep_their_hours() {
-        let mut lines = vec![line("far/dark", Condition::Dark, 400, 700), line("near/short", Condition::Short, 400, 30)];
+        let mut lines =
+            vec![line("far/dark", Condition::Dark, 400, 700), line("near/short", Condition::Short, 400, 30)];
         lines.extend((0..12).map(|n| line(&format!("site-{n}/a"), Condition::Due, n, 60)));
         lines.push(line("site-3/b", Condition::Fading, 20, 60));
         lines.push(line("wait/a", Condition::Fading, 20, 60));
         lines.push(line("shut/a", Condition::Closed, 1, 60));
         let round = plan(&lines, RoundRules::default(), today());
         let all: Vec<_> = round.days.iter().flat_map(|day| &day.calls).collect();
-        assert_eq!((all[0].site.id.as_str(), round.days[0].over), ("far", true), "the dark one first, on a day of its own");
+        assert_eq!(
+            (all[0].site.id.as_str(), round.days[0].over),
+            ("far", true),
+            "the dark one first, on a day of its own"
+        );
         let units: usize = all.iter().map(|call| call.stops.len()).sum();
         assert_eq!((units, round.waiting), (2 + 12 + 1, 2), "the second unit of site-3 joins; two wait");
         assert!(round.days.iter().all(|day| day.over == (day.minutes > 480) && (!day.over || day.calls.len() == 1)));
