@@ -608,7 +608,7 @@ mod tests {
     #[test]
     fn a_chart_gets_few_points_and_no_more_than_can_be_had() {
         let unit: UnitId = "heron-bight/boathouse".parse().unwrap();
-        let mut series = |days: i64, resolution, points| {
+        let series = |days: i64, resolution, points| {
             let span = Span {
                 from: Some(now().plus_millis(-days * DAY)),
                 to: Some(now()),

@@ -161,7 +161,7 @@ fn sparkline(course: &[Option<f32>]) -> String {
     }
     let set = height(100.0);
     let first = values().next().unwrap_or_default();
-    let last = values().last().unwrap_or_default();
+    let last = values().next_back().unwrap_or_default();
     format!(
         "<svg viewBox=\"0 0 120 28\" width=\"120\" height=\"28\" role=\"img\" aria-label=\"from {first:.0} to {last:.0} \
          percent of the set point\"><path class=\"setpoint\" d=\"M0 {set:.1}H120\"/><path class=\"course\" d=\"{path}\"/></svg>"

@@ -40,7 +40,7 @@ pub fn page(frame: &Frame, dossier: &Dossier, series: &Series) -> String {
                         th scope="row" { (step(e.action).map_or("", |s| s.title)) }
                         td { @if let Some(now) = now { (format!("{:.1} ({:.1} to {:.1})", now * (1.0 + e.gain / 100.0), now * (1.0 + e.low / 100.0), now * (1.0 + e.high / 100.0))) } @else { (words::tenths(e.gain)) " % more" } }
                     } }
-                } } 
+                } }
                 h2 { "Parts" } ul.plain { @for part in said.map_or(&[][..], |said| &said.parts) { li { (words::plain(&part.part)) ": " @match part.age_days { Some(days) => { (days) " days old" } None => { "age not known" } } @if let Some(date) = part.due { ", due " (date) } } } }
                 }
             }

@@ -80,7 +80,7 @@ pub fn calendar(round: &Round, now: Timestamp) -> String {
 }
 
 fn description(call: &Call) -> String {
-    let stops = call.stops.iter().map(|stop| stop_line(stop).trim().split_whitespace().collect::<Vec<_>>().join(" "));
+    let stops = call.stops.iter().map(|stop| stop_line(stop).split_whitespace().collect::<Vec<_>>().join(" "));
     let access = call.site.access.as_ref().map(|access| format!("how to get in: {access}"));
     stops.chain(access).collect::<Vec<_>>().join("\n")
 }

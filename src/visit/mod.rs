@@ -149,7 +149,7 @@ pub fn start_note(expected: &[Expected]) -> String {
 pub fn read_note(note: &str) -> Vec<Expected> {
     let Some((_, list)) = note.split_once(EXPECTED) else { return Vec::new() };
     let one = |part: &str| {
-        let mut words = part.split(|c: char| c == ' ' || c == '(' || c == ')').filter(|word| !word.is_empty());
+        let mut words = part.split([' ', '(', ')']).filter(|word| !word.is_empty());
         let action = words.next()?.parse().ok()?;
         let numbers: Vec<f64> = words.filter_map(|word| word.parse().ok()).collect();
         let [gain, low, high] = numbers[..] else { return None };

@@ -89,7 +89,7 @@ fn parameters(path: &str) -> Value {
     let whole = |low: u32, high: u32| json!({"type": "integer", "minimum": low, "maximum": high});
     match path {
         route::MONTH => {
-            list.extend([within("month", json!({"type": "string", "pattern": "^[0-9]{4}-(0[1-9]|1[0-2])$"})), format])
+            list.extend([within("month", json!({"type": "string", "pattern": "^[0-9]{4}-(0[1-9]|1[0-2])$"})), format]);
         }
         route::READINGS => list.extend([
             asked("from", time.clone()),
