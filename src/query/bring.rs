@@ -46,6 +46,9 @@ pub fn bring(row: &UnitRow, today: Date) -> Vec<Bring> {
         }
     };
     let due = |is_due: bool| if is_due { 0.9 } else { 0.0 };
+    // Where lamp or sensor is blamed, the date of the next cleaning is not what the visit is for.
+    let not_dirt = is(VerdictCause::LampAgeing) || is(VerdictCause::SensorDrift) || is(VerdictCause::LampOrSensor);
+    let clean_soon = !not_dirt && soon(said.forecast.clean_by);
     let lamp_due = soon(said.forecast.lamp_by) || soon(part_due("lamp"));
     add(
         "lamp",
@@ -76,13 +79,13 @@ pub fn bring(row: &UnitRow, today: Date) -> Vec<Bring> {
             (0.05, "a spare: sleeves break"),
         ],
     );
-    let opened = fouled || soon(said.forecast.clean_by) || soon(part_due("sleeve"));
+    let opened = fouled || clean_soon || soon(part_due("sleeve"));
     add("O-rings", &[(if opened { 0.8 } else { 0.3 }, "whenever the sleeve comes out")]);
     add(
         "descaler, soft cloth, gloves, goggles",
         &[
             (cause(VerdictCause::SleeveFouling, 1.0), "the sleeve is blamed"),
-            (due(soon(said.forecast.clean_by)), "cleaning is due"),
+            (due(clean_soon), "cleaning is due"),
             (0.3, "the sleeve is looked at anyway"),
         ],
     );
