@@ -1,0 +1,239 @@
+//! The rest of `/api/v1`: readings, episodes, fleet, round, months, as JSON or CSV; events as they happen.
+
+use std::convert::Infallible;
+
+use axum::extract::rejection::QueryRejection;
+use axum::extract::{Path, Query as Args, State};
+use axum::http::{HeaderValue, StatusCode, header};
+use axum::response::sse::{Event, KeepAlive, Sse};
+use axum::response::{IntoResponse, Response};
+use axum::routing::get;
+use axum::{Extension, Router};
+use serde::{Deserialize, Serialize};
+use tokio::sync::broadcast::{self, error::RecvError};
+
+use super::access::Caller;
+use super::problem::Problem;
+use super::server::{Asks, about, answer, ask, respond};
+use super::{Change, openapi, route};
+use crate::domain::{Channel, Timestamp, UnitId};
+use crate::query::round::RoundRules;
+use crate::query::series::{POINTS_DEFAULT, Resolution, Span};
+use crate::query::{Answer, Query};
+use crate::report::month;
+
+/// Points one request may have at most.
+const POINTS_MAX: usize = 50_000;
+
+/// What a request for readings may say.
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ReadingsArgs {
+    from: Option<Timestamp>,
+    to: Option<Timestamp>,
+    resolution: Option<Resolution>,
+    points: Option<usize>,
+    channel: Option<String>,
+    format: Option<Format>,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+enum Format {
+    Json,
+    Csv,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct MonthArgs {
+    format: Option<Format>,
+}
+
+/// What a request for the round may say.
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RoundArgs {
+    day_minutes: Option<u32>,
+    visit_minutes: Option<u32>,
+    travel_minutes: Option<u32>,
+    interval_days: Option<u32>,
+}
+
+impl RoundArgs {
+    /// Other figures than the usual ones, inside what can be; `None` if none was given.
+    pub fn rules(&self) -> Option<RoundRules> {
+        let Self { day_minutes, visit_minutes, travel_minutes, interval_days } = *self;
+        let usual = RoundRules::default();
+        let given = [day_minutes, visit_minutes, travel_minutes, interval_days].iter().any(Option::is_some);
+        given.then(|| RoundRules {
+            day_minutes: day_minutes.unwrap_or(usual.day_minutes).clamp(60, 1_440),
+            visit_minutes: visit_minutes.unwrap_or(usual.visit_minutes).clamp(5, 1_440),
+            travel_minutes: travel_minutes.unwrap_or(usual.travel_minutes).min(1_440),
+            interval_days: interval_days.unwrap_or(usual.interval_days).clamp(1, 365),
+        })
+    }
+}
+
+/// The routes.
+pub fn routes() -> Router<Asks> {
+    Router::new()
+        .route(route::READINGS, get(readings))
+        .route(route::EPISODES, get(episodes))
+        .route(route::DOSSIER, get(dossier))
+        .route(route::FLEET, get(fleet))
+        .route(route::ROUND, get(round))
+        .route(route::MONTH, get(month_record))
+        .route(
+            route::OPENAPI,
+            get(async || ([(header::CONTENT_TYPE, "application/json")], openapi::document().to_string())),
+        )
+}
+
+fn bad(says: impl Into<String>) -> Response {
+    Problem::new(StatusCode::BAD_REQUEST, says).into_response()
+}
+
+async fn readings(
+    State(asks): State<Asks>,
+    Extension(who): Extension<Caller>,
+    Path((site, unit)): Path<(String, String)>,
+    args: Result<Args<ReadingsArgs>, QueryRejection>,
+) -> Response {
+    let args = match args {
+        Ok(Args(args)) => args,
+        Err(rejection) => return bad(rejection.body_text()),
+    };
+    let span = match span(&args) {
+        Ok(span) => span,
+        Err(says) => return bad(says),
+    };
+    let unit = match UnitId::new(&site, &unit) {
+        Ok(unit) => unit,
+        Err(e) => return Problem::new(StatusCode::NOT_FOUND, e.to_string()).into_response(),
+    };
+    match answer(&asks, &who, Query::Readings { unit, span }).await {
+        Ok(Answer::Readings(series)) if args.format == Some(Format::Csv) => {
+            let head = ["time", series.channel.as_str(), "low", "high", "readings"].map(str::to_owned);
+            let rows = series.points.iter().map(|p| {
+                [p.at.to_string(), p.value.to_string(), p.low.to_string(), p.high.to_string(), p.count.to_string()]
+            });
+            csv(head, rows)
+        }
+        Ok(answer) => respond(answer),
+        Err(response) => *response,
+    }
+}
+
+fn span(args: &ReadingsArgs) -> Result<Span, String> {
+    let channel = match &args.channel {
+        Some(name) => name.parse::<Channel>().map_err(|e| e.to_string())?,
+        None => Channel::Intensity,
+    };
+    let most = if args.format == Some(Format::Csv) { POINTS_MAX } else { POINTS_DEFAULT };
+    let points = args.points.unwrap_or(most);
+    if !(1..=POINTS_MAX).contains(&points) {
+        return Err(format!("points {points} is outside 1 to {POINTS_MAX}"));
+    }
+    Ok(Span { from: args.from, to: args.to, resolution: args.resolution, points, channel })
+}
+
+/// Cloudy times and steps that nobody logged.
+#[derive(Serialize)]
+struct Episodes {
+    episodes: Vec<crate::domain::assessment::Episode>,
+    unlogged: Vec<crate::domain::assessment::UnloggedStep>,
+}
+
+async fn episodes(
+    State(asks): State<Asks>,
+    Extension(who): Extension<Caller>,
+    Path((site, unit)): Path<(String, String)>,
+) -> Response {
+    let unit = match UnitId::new(&site, &unit) {
+        Ok(unit) => unit,
+        Err(e) => return Problem::new(StatusCode::NOT_FOUND, e.to_string()).into_response(),
+    };
+    match answer(&asks, &who, Query::Assessment { unit }).await {
+        Ok(Answer::Assessment(said)) => {
+            axum::Json(Episodes { episodes: said.episodes, unlogged: said.unlogged }).into_response()
+        }
+        Ok(other) => respond(other),
+        Err(response) => *response,
+    }
+}
+
+async fn dossier(
+    State(asks): State<Asks>,
+    Extension(who): Extension<Caller>,
+    Path(unit): Path<(String, String)>,
+) -> Response {
+    about(&asks, &who, &unit, |unit| Query::Dossier { unit }).await
+}
+
+async fn fleet(State(asks): State<Asks>, Extension(who): Extension<Caller>) -> Response {
+    ask(&asks, &who, Query::Fleet).await
+}
+
+async fn round(
+    State(asks): State<Asks>,
+    Extension(who): Extension<Caller>,
+    args: Result<Args<RoundArgs>, QueryRejection>,
+) -> Response {
+    match args {
+        Ok(Args(args)) => ask(&asks, &who, Query::Round { rules: args.rules() }).await,
+        Err(rejection) => bad(rejection.body_text()),
+    }
+}
+
+async fn month_record(
+    State(asks): State<Asks>,
+    Extension(who): Extension<Caller>,
+    Path((site, month)): Path<(String, String)>,
+    args: Result<Args<MonthArgs>, QueryRejection>,
+) -> Response {
+    let args = match args {
+        Ok(Args(args)) => args,
+        Err(rejection) => return bad(rejection.body_text()),
+    };
+    match answer(&asks, &who, Query::Month { site, month }).await {
+        Ok(Answer::Month(record)) if args.format == Some(Format::Csv) => {
+            let rows = record.units.iter().flat_map(|unit| unit.days.iter().map(|day| month::csv_row(unit, day)));
+            csv(month::CSV_HEADER.map(str::to_owned), rows)
+        }
+        Ok(other) => respond(other),
+        Err(response) => *response,
+    }
+}
+
+fn csv<const N: usize>(head: [String; N], rows: impl Iterator<Item = [String; N]>) -> Response {
+    let mut writer = csv::Writer::from_writer(Vec::new());
+    let written = std::iter::once(head).chain(rows).try_for_each(|row| writer.write_record(row));
+    match (written, writer.into_inner()) {
+        (Ok(()), Ok(text)) => {
+            ([(header::CONTENT_TYPE, HeaderValue::from_static("text/csv; charset=utf-8"))], text).into_response()
+        }
+        _ => Problem::new(StatusCode::INTERNAL_SERVER_ERROR, "the table could not be written").into_response(),
+    }
+}
+
+/// What changes, as server-sent events; only of sites that the asker may see.
+pub async fn events(State(changes): State<broadcast::Sender<Change>>, Extension(who): Extension<Caller>) -> Response {
+    let stream = futures_util::stream::unfold((changes.subscribe(), who), async |(mut changes, who)| {
+        loop {
+            match changes.recv().await {
+                Ok(Change { unit, what }) if who.scope.allows(unit.site()) => {
+                    let event = Event::default().event(what).data(unit.as_str());
+                    return Some((Ok::<_, Infallible>(event), (changes, who)));
+                }
+                Ok(_) => {}
+                // A slow reader is told to look at everything.
+                Err(RecvError::Lagged(_)) => {
+                    return Some((Ok(Event::default().event("missed").data("")), (changes, who)));
+                }
+                Err(RecvError::Closed) => return None,
+            }
+        }
+    });
+    Sse::new(stream).keep_alive(KeepAlive::default()).into_response()
+}
