@@ -17,12 +17,12 @@ use crate::domain::assessment::LatestReading;
 use crate::domain::similar::did_you_mean;
 use crate::domain::time::{DAY, HOUR, MINUTE};
 use crate::domain::{
-    Assessment, Condition, DaySummary, Reading, ServiceAction, ServiceEntry, Timestamp, UnitId, UnitSpec,
+    Assessment, Condition, DaySummary, FittedDay, Reading, ServiceAction, ServiceEntry, Timestamp, UnitId, UnitSpec,
 };
 
 use dossier::{Dossier, FleetLine, Sample, SiteCard};
 use month::MonthRecord;
-use round::{Round, RoundRules};
+use round::{OtherRules, Round, RoundRules};
 use series::{Point, Resolution, Series, Span};
 
 /// Days of a unit's course on the fleet's page.
@@ -60,6 +60,11 @@ pub enum Query {
         /// Which part, and how fine.
         span: Span,
     },
+    /// The days behind as the fit explains them.
+    Course {
+        /// Which unit.
+        unit: UnitId,
+    },
     /// Everything known of one unit.
     Dossier {
         /// Which unit.
@@ -69,8 +74,8 @@ pub enum Query {
     Fleet,
     /// The next trip.
     Round {
-        /// Other figures than the planner's usual ones.
-        rules: Option<RoundRules>,
+        /// In place of the planner's usual figures.
+        rules: OtherRules,
     },
     /// The monthly record of a site.
     Month {
@@ -120,6 +125,8 @@ pub enum Answer {
     Trend(Box<Trend>),
     /// To [`Query::Readings`].
     Readings(Box<Series>),
+    /// To [`Query::Course`], ascending; empty where there is too little data for a fit.
+    Course(Vec<FittedDay>),
     /// To [`Query::Dossier`].
     Dossier(Box<Dossier>),
     /// To [`Query::Fleet`], worst first.
@@ -303,6 +310,8 @@ pub trait Records {
     fn readings(&mut self, spec: &UnitSpec, from: Timestamp, to: Timestamp) -> Result<Vec<Reading>, RecordsError>;
     /// Its kept days from `from` on; the running one may be missing.
     fn kept_days(&mut self, spec: &UnitSpec, from: Date) -> Result<Vec<DaySummary>, RecordsError>;
+    /// Its days as the fit of its last assessment explains them.
+    fn fitted(&mut self, spec: &UnitSpec) -> Result<Vec<FittedDay>, RecordsError>;
     /// The planner's usual figures.
     fn round_rules(&mut self) -> RoundRules {
         RoundRules::default()
@@ -336,10 +345,11 @@ fn try_answer(records: &mut impl Records, units: &[UnitSpec], query: Query, now:
         Query::Readings { unit, span } => {
             Answer::Readings(Box::new(readings(records, find(units, &unit)?, &span, now)?))
         }
+        Query::Course { unit } => Answer::Course(records.fitted(find(units, &unit)?)?),
         Query::Dossier { unit } => Answer::Dossier(Box::new(dossier(records, find(units, &unit)?, now)?)),
         Query::Fleet => Answer::Fleet(fleet(records, units, now)?),
         Query::Round { rules } => {
-            let rules = rules.unwrap_or(records.round_rules());
+            let rules = rules.over(records.round_rules());
             let zone = units.first().map_or(jiff::tz::TimeZone::UTC, |spec| spec.zone.clone());
             Answer::Round(Box::new(round::plan(&fleet(records, units, now)?, rules, now.date_in(&zone))))
         }
@@ -592,6 +602,10 @@ mod tests {
         fn readings(&mut self, _: &UnitSpec, from: Timestamp, to: Timestamp) -> Result<Vec<Reading>, RecordsError> {
             let every_minute = (from.as_millis()..to.as_millis()).step_by(60_000).map(Timestamp::from_millis);
             Ok(every_minute.map(|at| Reading::new(at).with(crate::domain::Channel::Intensity, 20.0)).collect())
+        }
+
+        fn fitted(&mut self, _: &UnitSpec) -> Result<Vec<FittedDay>, RecordsError> {
+            Ok(Vec::new())
         }
 
         fn kept_days(&mut self, _: &UnitSpec, _: Date) -> Result<Vec<DaySummary>, RecordsError> {

@@ -4,6 +4,7 @@ use jiff::tz::TimeZone;
 
 use crate::clock;
 use crate::page::{self, Frame};
+use crate::query::round::OtherRules;
 use crate::query::{Answer, Query};
 use crate::report::round;
 
@@ -28,7 +29,8 @@ pub struct RoundArgs {
 /// Shows the next trip.
 pub fn run(args: &RoundArgs) -> Result<(), Failure> {
     let config = data::load(&args.config)?;
-    let Answer::Round(round) = data::ask(&config, &Query::Round { rules: None }, offline::open)? else {
+    let Answer::Round(round) = data::ask(&config, &Query::Round { rules: OtherRules::default() }, offline::open)?
+    else {
         return Err(data::unexpected());
     };
     if args.json {

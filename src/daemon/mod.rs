@@ -8,6 +8,7 @@ pub mod bulk;
 pub mod hubs;
 pub mod intake;
 pub mod outbox;
+mod pasts;
 pub mod records;
 mod reload;
 pub mod retain;
@@ -52,6 +53,7 @@ use crate::web::{self, Ask};
 use hubs::Hubs;
 use intake::{Arrived, Batch, Described, Intake, Report, Wish};
 use outbox::{Letter, Outbox};
+use pasts::Pasts;
 use serving::{Serving, what};
 use tally::Tally;
 
@@ -142,6 +144,7 @@ pub struct Daemon {
     job: Option<(UnitId, JoinHandle<Assessed>)>,
     serving: Serving,
     sites: (Arc<Vec<SiteCard>>, RoundRules),
+    pasts: Arc<Pasts>,
     tally: Tally,
     health: Health,
     hubs: Hubs,
@@ -198,8 +201,7 @@ impl Daemon {
         let ids = config.units.iter().map(|spec| spec.id.clone());
         let stock = Arc::new(bulk::Stock::new(Arc::clone(&store), ids, Some(changed)));
         let serving = Serving::start(socket, config.web.as_ref(), &asks.0, web::bulk::router(stock))?;
-        let mut constants = Constants::default();
-        constants.forecast.lead_days = config.lead_days;
+        let constants = Arc::new(constants(&config));
         let bare = embedded.is_some_and(|running| running.v311.is_some());
         let mut outbox = Outbox::default();
         store.outbox()?.into_iter().for_each(|(key, item)| outbox.put(letter(key, item)));
@@ -219,6 +221,7 @@ impl Daemon {
             retain,
             described,
             sites: records::sites(&config),
+            pasts: Arc::default(),
             config,
             configs: mpsc::unbounded_channel(),
             asks,
@@ -238,7 +241,7 @@ impl Daemon {
             presence,
             said_all: false,
             stored: watch::channel(0).0,
-            constants: Arc::new(constants),
+            constants,
             bare,
         })
     }
@@ -481,6 +484,10 @@ impl Daemon {
         let mut records = records::Snapshot::new(Arc::clone(&self.store), &self.engine, self.tally.strangers(), now)
             .with_sites(self.sites.clone())
             .within(&ask.scope);
+        if let Query::Course { unit } = &ask.query {
+            let neighbours = self.engine.neighbours(unit).map(|neighbours| (unit.clone(), neighbours));
+            records = records.with_pasts(Arc::clone(&self.pasts), neighbours.into_iter().collect());
+        }
         let mut units = self.units.clone();
         units.retain(|spec| ask.scope.allows(spec.id.site()));
         let answered = self.answered.0.clone();
@@ -727,6 +734,12 @@ impl Daemon {
         drop(store);
         tracing::info!("stopped");
     }
+}
+
+fn constants(config: &Config) -> Constants {
+    let mut constants = Constants::default();
+    constants.forecast.lead_days = config.lead_days;
+    constants
 }
 
 /// Waits for the running job; for ever if there is none.

@@ -7,14 +7,15 @@ use jiff::civil::Date;
 use serde::de::DeserializeOwned;
 
 use super::assess::days_now;
+use super::pasts::Pasts;
 use crate::alert::site::SiteBook;
 use crate::alert::{Book, Kind, Live as LiveAlert};
-use crate::analysis::Constants;
+use crate::analysis::{Constants, Neighbours};
 use crate::config::{Config, RoundSettings, SiteSpec};
 use crate::domain::assessment::LatestReading;
 use crate::domain::service::effective;
 use crate::domain::time::DAY;
-use crate::domain::{Assessment, DaySummary, Reading, ServiceEntry, Timestamp, UnitId, UnitSpec};
+use crate::domain::{Assessment, DaySummary, FittedDay, Reading, ServiceEntry, Timestamp, UnitId, UnitSpec};
 use crate::engine::{Engine, Restored, Rules, View};
 use crate::mqtt::encode::{ALL_KINDS, WHOLE_SITE};
 use crate::query::dossier::SiteCard;
@@ -34,6 +35,8 @@ pub struct Snapshot {
     alerts: Vec<LiveAlert>,
     sites: Arc<Vec<SiteCard>>,
     rules: RoundRules,
+    pasts: Arc<Pasts>,
+    neighbours: BTreeMap<UnitId, Neighbours>,
     /// Units whose log has grown through these records: somebody has to hear of it.
     pub logged: Vec<UnitId>,
 }
@@ -43,7 +46,9 @@ impl Snapshot {
     pub fn new(store: Arc<Store>, engine: &Engine, unknown: Vec<UnknownUnit>, now: Timestamp) -> Self {
         let views = engine.views(now).map(|view| (view.spec.id.clone(), view)).collect();
         let (sites, rules) = (Arc::default(), RoundRules::default());
-        Self { store, views, unknown, alerts: engine.alerts(now), sites, rules, logged: Vec::new() }
+        let (pasts, neighbours) = (Arc::default(), BTreeMap::new());
+        let alerts = engine.alerts(now);
+        Self { store, views, unknown, alerts, sites, rules, pasts, neighbours, logged: Vec::new() }
     }
 }
 
@@ -52,6 +57,12 @@ impl Snapshot {
     #[must_use]
     pub fn with_sites(self, (sites, rules): (Arc<Vec<SiteCard>>, RoundRules)) -> Self {
         Self { sites, rules, ..self }
+    }
+
+    /// The same, with what pasts are worked out from and kept in.
+    #[must_use]
+    pub fn with_pasts(self, pasts: Arc<Pasts>, neighbours: BTreeMap<UnitId, Neighbours>) -> Self {
+        Self { pasts, neighbours, ..self }
     }
 
     /// The same, of the allowed sites only.
@@ -136,7 +147,10 @@ pub fn offline(config: &Config, now: Timestamp) -> Result<Snapshot, StoreError> 
     let store = Store::open(&config.store)?;
     let engine = engine(&store, config, now)?;
     let unknown = strangers(&store).into_iter().filter(|stranger| engine.spec(&stranger.unit).is_none()).collect();
-    Ok(Snapshot::new(Arc::new(store), &engine, unknown, now).with_sites(sites(config)))
+    let neighbours = config.units.iter().filter_map(|spec| Some((spec.id.clone(), engine.neighbours(&spec.id)?)));
+    let neighbours = neighbours.collect();
+    let records = Snapshot::new(Arc::new(store), &engine, unknown, now).with_sites(sites(config));
+    Ok(records.with_pasts(Arc::default(), neighbours))
 }
 
 /// Under which name the store keeps the units that are not in the config.
@@ -236,6 +250,14 @@ impl Records for Snapshot {
 
     fn kept_days(&mut self, spec: &UnitSpec, from: Date) -> Result<Vec<DaySummary>, RecordsError> {
         self.store.days(&spec.id, Some(from), None).map_err(text)
+    }
+
+    fn fitted(&mut self, spec: &UnitSpec) -> Result<Vec<FittedDay>, RecordsError> {
+        let said = self.views.get(&spec.id).and_then(|view| view.assessment.as_ref());
+        let Some(as_of) = said.map(|assessment| assessment.as_of) else { return Ok(Vec::new()) };
+        let neighbours = self.neighbours.get(&spec.id).copied();
+        let past = self.pasts.of(&self.store, spec, as_of, neighbours, &Constants::default()).map_err(text)?;
+        Ok(past.to_vec())
     }
 
     fn round_rules(&mut self) -> RoundRules {

@@ -6,15 +6,15 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
 use crate::domain::time::DAY;
-use crate::domain::{Assessment, ServiceAction, ServiceEntry, Timestamp};
+use crate::domain::{Assessment, FittedDay, ServiceAction, ServiceEntry, Timestamp};
 use crate::query::series::Series;
 
-const WIDTH: f64 = 960.0;
+pub(super) const WIDTH: f64 = 960.0;
 const HEIGHT: f64 = 360.0;
-const LEFT: f64 = 52.0;
-const RIGHT: f64 = 12.0;
-const TOP: f64 = 30.0;
-const BOTTOM: f64 = 44.0;
+pub(super) const LEFT: f64 = 52.0;
+pub(super) const RIGHT: f64 = 12.0;
+pub(super) const TOP: f64 = 30.0;
+pub(super) const BOTTOM: f64 = 44.0;
 
 /// What a chart shows.
 #[derive(Clone, Copy, Debug)]
@@ -27,6 +27,8 @@ pub struct Chart<'a> {
     pub unit: &'a str,
     /// What is said, for forecast, episodes and steps.
     pub said: Option<&'a Assessment>,
+    /// The days behind as the fit explains them.
+    pub past: &'a [FittedDay],
     /// The service log.
     pub log: &'a [ServiceEntry],
     /// The site's zone.
@@ -92,6 +94,7 @@ impl<'a> Chart<'a> {
         self.fan(&plane, &mut svg);
         self.set_line(&plane, &mut svg);
         self.course(&plane, &mut svg);
+        self.fitted(&plane, &mut svg);
         self.marks(&plane, &mut svg);
         svg.push_str("</svg>");
         svg
@@ -148,33 +151,7 @@ impl<'a> Chart<'a> {
             );
         }
         let _ = write!(svg, "<text class=\"tick\" x=\"4\" y=\"14\">{}</text>", self.unit);
-        let span = plane.to - plane.from;
-        let steps = 6;
-        for i in 0..=steps {
-            let at = Timestamp::from_millis((plane.from + span * f64::from(i) / f64::from(steps)) as i64);
-            let anchor = if i == 0 {
-                "start"
-            } else if i == steps {
-                "end"
-            } else {
-                "middle"
-            };
-            let local = at.to_jiff().to_zoned_datetime(self.zone.clone());
-            let form = if span < 3.0 * DAY as f64 {
-                "%-d %b %H:%M"
-            } else if span > 300.0 * DAY as f64 {
-                "%b %Y"
-            } else {
-                "%-d %b"
-            };
-            let x = plane.x(at);
-            let _ = write!(
-                svg,
-                "<text class=\"tick\" x=\"{x:.0}\" y=\"{:.0}\" text-anchor=\"{anchor}\">{}</text>",
-                HEIGHT - BOTTOM + 18.0,
-                local.strftime(form)
-            );
-        }
+        time_ticks((plane.from, plane.to), (HEIGHT - BOTTOM + 18.0, self.zone), svg);
     }
 
     fn set_line(&self, plane: &Plane, svg: &mut String) {
@@ -209,6 +186,22 @@ impl<'a> Chart<'a> {
                 let _ = write!(svg, "<path class=\"band\" d=\"{band}Z\"/>");
             }
             let _ = write!(svg, "<path class=\"course\" d=\"{line}\"/>");
+        }
+    }
+
+    /// The course that the causes explain, beside what was read.
+    fn fitted(&self, plane: &Plane, svg: &mut String) {
+        let mut line = String::new();
+        for day in self.past {
+            let at = self.start(day.date);
+            if at < self.series.from || at > self.series.to {
+                continue;
+            }
+            let y = plane.y(day.intensity).clamp(TOP, HEIGHT - BOTTOM);
+            let _ = write!(line, "{}{:.1} {y:.1}", if line.is_empty() { 'M' } else { 'L' }, plane.x(at));
+        }
+        if !line.is_empty() {
+            let _ = write!(svg, "<path class=\"fitted\" d=\"{line}\"/>");
         }
     }
 
@@ -286,7 +279,35 @@ impl<'a> Chart<'a> {
     }
 }
 
-fn ticks(low: f64, high: f64, about: usize) -> Vec<f64> {
+/// The dates under a picture that shows `from` to `to`, milliseconds, at the height `y`.
+pub(super) fn time_ticks((from, to): (f64, f64), (y, zone): (f64, &TimeZone), svg: &mut String) {
+    const STEPS: i32 = 6;
+    let span = to - from;
+    for step in 0..=STEPS {
+        let part = f64::from(step) / f64::from(STEPS);
+        let local = Timestamp::from_millis((from + span * part) as i64).to_jiff().to_zoned_datetime(zone.clone());
+        let anchor = match step {
+            0 => "start",
+            STEPS => "end",
+            _ => "middle",
+        };
+        let form = if span < 3.0 * DAY as f64 {
+            "%-d %b %H:%M"
+        } else if span > 300.0 * DAY as f64 {
+            "%b %Y"
+        } else {
+            "%-d %b"
+        };
+        let x = LEFT + part * (WIDTH - LEFT - RIGHT);
+        let _ = write!(
+            svg,
+            "<text class=\"tick\" x=\"{x:.0}\" y=\"{y:.0}\" text-anchor=\"{anchor}\">{}</text>",
+            local.strftime(form)
+        );
+    }
+}
+
+pub(super) fn ticks(low: f64, high: f64, about: usize) -> Vec<f64> {
     let rough = (high - low) / about as f64;
     if !rough.is_finite() || rough <= 0.0 {
         return vec![low];
@@ -297,7 +318,7 @@ fn ticks(low: f64, high: f64, about: usize) -> Vec<f64> {
     (first..first + 12).map(|i| i as f64 * step).take_while(|value| *value <= high).collect()
 }
 
-fn short(value: f64) -> String {
+pub(super) fn short(value: f64) -> String {
     let text = format!("{value:.2}");
     text.trim_end_matches('0').trim_end_matches('.').to_owned()
 }
@@ -342,6 +363,7 @@ mod tests {
                 set_point: 14.0,
                 unit: "mW/cm²",
                 said: Some(&said),
+                past: &[],
                 log: &[],
                 zone: &TimeZone::UTC,
                 forecast: true,

@@ -22,7 +22,7 @@ pub fn page(frame: &Frame, dossier: &Dossier, series: &Series) -> String {
     let said = row.assessment.as_ref();
     let unit = measure(&row.intensity_unit);
     let log = &dossier.trend.log;
-    let chart = Chart { series, set_point: row.set_point, unit, said, log, zone: &zone, forecast: true };
+    let chart = Chart { series, set_point: row.set_point, unit, said, past: &[], log, zone: &zone, forecast: true };
     let now = row.reading.as_ref().map(|reading| reading.intensity);
     let as_of = row.reading.as_ref().map(|reading| (reading.at, &zone));
     frame.page(&format!("Visit sheet: {}", name(row)), as_of, &html! {

@@ -3,10 +3,11 @@
 use jiff::tz::TimeZone;
 use maud::{Markup, html};
 
+use super::causes::Stack;
 use super::chart::Chart;
 use super::frame::{Frame, address, condition, made, measure, name, zone_of};
 use crate::domain::time::DAY;
-use crate::domain::{Assessment, Condition, ServiceAction, ServiceEntry, Timestamp};
+use crate::domain::{Assessment, Condition, FittedDay, ServiceAction, ServiceEntry, Timestamp};
 use crate::query::dossier::Dossier;
 use crate::query::series::{Resolution, Series};
 use crate::report::words;
@@ -15,7 +16,7 @@ use crate::report::words;
 const ROWS_SHOWN: usize = 400;
 
 /// The page. `latest`: whether the series ends now, so that the forecast belongs to it.
-pub fn page(frame: &Frame, dossier: &Dossier, series: &Series, latest: bool) -> String {
+pub fn page(frame: &Frame, dossier: &Dossier, series: &Series, past: &[FittedDay], latest: bool) -> String {
     let row = &dossier.row;
     let zone = zone_of(row);
     let said = row.assessment.as_ref();
@@ -24,6 +25,7 @@ pub fn page(frame: &Frame, dossier: &Dossier, series: &Series, latest: bool) -> 
         set_point: row.set_point,
         unit: measure(&row.intensity_unit),
         said,
+        past,
         log: &dossier.trend.log,
         zone: &zone,
         forecast: latest,
@@ -55,7 +57,7 @@ pub fn page(frame: &Frame, dossier: &Dossier, series: &Series, latest: bool) -> 
             figure #chart { (made(chart.svg())) figcaption { (legend(&chart)) } }
             (table(series, &zone, row.set_point, measure(&row.intensity_unit)))
         }
-        @if let Some(said) = said { (losses(said)) (unlogged(frame, dossier, said)) (parts(said)) }
+        @if let Some(said) = said { (losses(said, &Stack { days: past, zone: &zone })) (unlogged(frame, dossier, said)) (parts(said)) }
         (logbook(frame, dossier, &zone))
     })
 }
@@ -126,6 +128,7 @@ fn legend(chart: &Chart<'_>) -> Markup {
         ul.legend {
             li { span.key.k-course {} "light (median)" }
             li { span.key.k-band {} "lowest to highest" }
+            @if !chart.past.is_empty() { li { span.key.k-fitted {} "what the causes explain" } }
             li { span.key.k-set {} "set point" }
             @if chart.forecast && chart.said.is_some_and(|said| said.forecast.crossing.p10.is_some()) {
                 li { span.key.k-fan {} "forecast: 8 of 10 courses lie in the fan" }
@@ -168,7 +171,7 @@ fn table(series: &Series, zone: &TimeZone, set_point: f64, unit: &str) -> Markup
     }
 }
 
-fn losses(said: &Assessment) -> Markup {
+fn losses(said: &Assessment, stack: &Stack<'_>) -> Markup {
     let Some(loss) = &said.loss else { return html! {} };
     html! {
         section aria-labelledby="loss" {
@@ -185,6 +188,15 @@ fn losses(said: &Assessment) -> Markup {
                     td { (words::tenths(cause.low)) " to " (words::tenths(cause.high)) " %" }
                     td { @match cause.rate_percent_per_day { Some(rate) => { (format!("{rate:.2} % a day")) } None => { "-" } } }
                 } } }
+            }
+            @if let Some(svg) = stack.svg() {
+                figure {
+                    (made(svg))
+                    figcaption {
+                        ul.legend { @for (class, name) in stack.shown().iter().rev() { li { span class={"key " (class) " " (class) "-lines"} {} (name) } } }
+                        p { "Points of the light when new, as the fit explains the whole history; the slow wandering of the water is not in it." }
+                    }
+                }
             }
         }
     }

@@ -140,6 +140,32 @@ pub fn risk(crossing: &Crossing, today: Date, date: Date) -> f64 {
     }
 }
 
+/// Figures for one look at the round, in place of the planner's usual ones.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct OtherRules {
+    /// See [`RoundRules::day_minutes`]; 60 to 1440.
+    pub day_minutes: Option<u32>,
+    /// See [`RoundRules::visit_minutes`]; 5 to 1440.
+    pub visit_minutes: Option<u32>,
+    /// See [`RoundRules::travel_minutes`]; at most 1440.
+    pub travel_minutes: Option<u32>,
+    /// See [`RoundRules::interval_days`]; 1 to 365.
+    pub interval_days: Option<u32>,
+}
+
+impl OtherRules {
+    /// The figures that count, within what can be.
+    pub fn over(self, usual: RoundRules) -> RoundRules {
+        RoundRules {
+            day_minutes: self.day_minutes.map_or(usual.day_minutes, |minutes| minutes.clamp(60, 1_440)),
+            visit_minutes: self.visit_minutes.map_or(usual.visit_minutes, |minutes| minutes.clamp(5, 1_440)),
+            travel_minutes: self.travel_minutes.map_or(usual.travel_minutes, |minutes| minutes.min(1_440)),
+            interval_days: self.interval_days.map_or(usual.interval_days, |days| days.clamp(1, 365)),
+        }
+    }
+}
+
 /// The trip that starts on `today`.
 pub fn plan(lines: &[FleetLine], rules: RoundRules, today: Date) -> Round {
     let next = |trips: u32| today.saturating_add(jiff::Span::new().days(i64::from(rules.interval_days * trips)));
@@ -273,6 +299,13 @@ mod tests {
         let site = SiteCard { id: spec.id.site().to_owned(), travel_minutes: Some(travel), ..SiteCard::default() };
         let row = UnitRow::new(&spec, Live { condition, reading: None }, Some(said));
         FleetLine { site, row, course: Vec::new() }
+    }
+
+    #[test]
+    fn other_figures_leave_the_rest_of_the_usual_ones() {
+        let usual = RoundRules { day_minutes: 300, visit_minutes: 40, travel_minutes: 20, interval_days: 7 };
+        let other = OtherRules { visit_minutes: Some(90), interval_days: Some(0), ..OtherRules::default() };
+        assert_eq!(other.over(usual), RoundRules { visit_minutes: 90, interval_days: 1, ..usual });
     }
 
     #[test]

@@ -17,7 +17,7 @@ use super::problem::Problem;
 use super::server::{Asks, about, answer, ask, respond};
 use super::{Change, openapi, route};
 use crate::domain::{Channel, Timestamp, UnitId};
-use crate::query::round::RoundRules;
+use crate::query::round::OtherRules;
 use crate::query::series::{POINTS_DEFAULT, Resolution, Span};
 use crate::query::{Answer, Query};
 use crate::report::month;
@@ -50,36 +50,12 @@ struct MonthArgs {
     format: Option<Format>,
 }
 
-/// What a request for the round may say.
-#[derive(Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct RoundArgs {
-    day_minutes: Option<u32>,
-    visit_minutes: Option<u32>,
-    travel_minutes: Option<u32>,
-    interval_days: Option<u32>,
-}
-
-impl RoundArgs {
-    /// Other figures than the usual ones, inside what can be; `None` if none was given.
-    pub fn rules(&self) -> Option<RoundRules> {
-        let Self { day_minutes, visit_minutes, travel_minutes, interval_days } = *self;
-        let usual = RoundRules::default();
-        let given = [day_minutes, visit_minutes, travel_minutes, interval_days].iter().any(Option::is_some);
-        given.then(|| RoundRules {
-            day_minutes: day_minutes.unwrap_or(usual.day_minutes).clamp(60, 1_440),
-            visit_minutes: visit_minutes.unwrap_or(usual.visit_minutes).clamp(5, 1_440),
-            travel_minutes: travel_minutes.unwrap_or(usual.travel_minutes).min(1_440),
-            interval_days: interval_days.unwrap_or(usual.interval_days).clamp(1, 365),
-        })
-    }
-}
-
 /// The routes.
 pub fn routes() -> Router<Asks> {
     Router::new()
         .route(route::READINGS, get(readings))
         .route(route::EPISODES, get(episodes))
+        .route(route::COURSE, get(course))
         .route(route::DOSSIER, get(dossier))
         .route(route::FLEET, get(fleet))
         .route(route::ROUND, get(round))
@@ -163,6 +139,14 @@ async fn episodes(
     }
 }
 
+async fn course(
+    State(asks): State<Asks>,
+    Extension(who): Extension<Caller>,
+    Path(unit): Path<(String, String)>,
+) -> Response {
+    about(&asks, &who, &unit, |unit| Query::Course { unit }).await
+}
+
 async fn dossier(
     State(asks): State<Asks>,
     Extension(who): Extension<Caller>,
@@ -178,10 +162,10 @@ async fn fleet(State(asks): State<Asks>, Extension(who): Extension<Caller>) -> R
 async fn round(
     State(asks): State<Asks>,
     Extension(who): Extension<Caller>,
-    args: Result<Args<RoundArgs>, QueryRejection>,
+    args: Result<Args<OtherRules>, QueryRejection>,
 ) -> Response {
     match args {
-        Ok(Args(args)) => ask(&asks, &who, Query::Round { rules: args.rules() }).await,
+        Ok(Args(rules)) => ask(&asks, &who, Query::Round { rules }).await,
         Err(rejection) => bad(rejection.body_text()),
     }
 }

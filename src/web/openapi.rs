@@ -2,12 +2,13 @@
 
 use serde_json::{Value, json};
 
-use super::route;
+use super::{bulk, route};
+use crate::alert::Kind;
 use crate::domain::{Channel, Condition, ServiceAction};
 use crate::query::series::Resolution;
 
 /// One operation: address, method, what it does, the schema of its answer.
-pub const OPERATIONS: [(&str, &str, &str, &str); 14] = [
+pub const OPERATIONS: [(&str, &str, &str, &str); 19] = [
     (route::UNITS, "get", "Every unit, worst first", "Units"),
     (route::FLEET, "get", "Every unit with its recent course, worst first", "Fleet"),
     (route::UNKNOWN, "get", "Units that send readings but stand in no config", "Unknown"),
@@ -17,7 +18,17 @@ pub const OPERATIONS: [(&str, &str, &str, &str); 14] = [
     (route::TREND, "get", "The days of a unit", "Trend"),
     (route::READINGS, "get", "A part of a unit's history, as JSON or CSV; lowest and highest are kept", "Series"),
     (route::EPISODES, "get", "Cloudy times and steps that nobody logged", "Episodes"),
+    (
+        route::COURSE,
+        "get",
+        "The days behind as the fit explains them: fitted light, points lost to each cause",
+        "Course",
+    ),
     (route::DOSSIER, "get", "Everything known of a unit", "Dossier"),
+    (route::ALERTS, "get", "Every live alert, the most urgent first", "Alerts"),
+    (route::ORDER, "post", "Acknowledge, silence or reopen the alerts of a unit, of one kind or of all", "Ordered"),
+    (bulk::ARCHIVE, "get", "Readings or service history of a unit, a site or all, as an archive", "Archive"),
+    (bulk::CHECK, "get", "Read everything that is stored and check it: lines of JSON", "Lines"),
     (route::ROUND, "get", "The next trip", "Round"),
     (route::MONTH, "get", "The monthly record of a site, as JSON or CSV; not a regulatory form", "Month"),
     (route::EVENTS, "get", "What changes, as server-sent events", "Events"),
@@ -53,6 +64,12 @@ fn operation(path: &str, method: &str, summary: &str, schema: &str) -> Value {
     if schema == "Series" || schema == "Month" {
         content["text/csv"] = json!({"schema": {"type": "string"}});
     }
+    if schema == "Archive" {
+        content = json!({"application/octet-stream": {"schema": {"type": "string"}}});
+    }
+    if schema == "Lines" {
+        content = json!({"application/x-ndjson": {"schema": {"type": "string"}}});
+    }
     if schema == "Events" {
         content = json!({"text/event-stream": {"schema": {"type": "string"}}});
     }
@@ -64,10 +81,11 @@ fn operation(path: &str, method: &str, summary: &str, schema: &str) -> Value {
         "responses": {"200": answer, "default": problem}
     });
     if method == "post" {
+        let body = if schema == "Ordered" { "Order" } else { "Entry" };
         operation["responses"]["201"] = answer;
         operation["requestBody"] = json!({
             "required": true,
-            "content": {"application/json": {"schema": {"$ref": "#/components/schemas/Entry"}}}
+            "content": {"application/json": {"schema": {"$ref": format!("#/components/schemas/{body}")}}}
         });
     }
     operation
@@ -85,6 +103,10 @@ fn parameters(path: &str) -> Value {
     if path.contains("{unit}") {
         list.push(within("unit", id));
     }
+    if path.contains("{kind}") {
+        let kinds: Vec<&str> = Kind::ALL.iter().map(|kind| kind.name()).chain(["all"]).collect();
+        list.push(within("kind", json!({"enum": kinds})));
+    }
     let format = asked("format", json!({"enum": ["json", "csv"]}));
     let whole = |low: u32, high: u32| json!({"type": "integer", "minimum": low, "maximum": high});
     match path {
@@ -98,6 +120,13 @@ fn parameters(path: &str) -> Value {
             asked("points", whole(1, 50_000)),
             asked("channel", json!({"enum": Channel::ALL.map(Channel::name)})),
             format,
+        ]),
+        bulk::ARCHIVE => list.extend([
+            asked("of", json!({"type": "string"})),
+            asked("from", time.clone()),
+            asked("to", time),
+            asked("logbook", json!({"type": "boolean"})),
+            asked("everything", json!({"type": "boolean"})),
         ]),
         route::ROUND => list.extend([
             asked("day_minutes", whole(60, 1_440)),
@@ -137,6 +166,21 @@ fn schemas() -> Value {
         "type": "object", "required": ["at", "value", "low", "high", "count"],
         "properties": {"value": {"type": "number"}, "low": {"type": "number"}, "high": {"type": "number"}, "count": {"type": "integer"}}
     });
+    let fitted = json!({
+        "type": "object", "required": ["date", "intensity", "lost"],
+        "properties": {
+            "date": {"type": "string", "format": "date"}, "intensity": {"type": "number"},
+            "lost": {"type": "object", "required": ["sleeve", "lamp", "sensor", "water", "unexplained"]}
+        }
+    });
+    let order = json!({
+        "type": "object", "required": ["do"],
+        "properties": {
+            "do": {"enum": ["acknowledge", "silence", "reopen"]}, "by": {"type": ["string", "null"], "maxLength": 80},
+            "note": {"type": ["string", "null"], "maxLength": 2000},
+            "until": {"type": ["string", "null"], "format": "date-time"}
+        }
+    });
     let mut series = list_of("points", "Point");
     series["required"] = json!(["site", "unit", "channel", "measure", "resolution", "thinned", "from", "to", "points"]);
     json!({
@@ -158,6 +202,13 @@ fn schemas() -> Value {
         "Assessment": object(&["schema", "site", "unit", "as_of", "condition", "verdict", "forecast", "episodes", "unlogged", "parts", "cautions"]),
         "Trend": object(&["site", "unit", "intensity_unit", "set_point", "days", "log"]),
         "Episodes": object(&["episodes", "unlogged"]),
+        "Course": list_of("days", "FittedDay"),
+        "FittedDay": fitted,
+        "Alerts": object(&["alerts"]),
+        "Ordered": object(&["alerts"]),
+        "Order": order,
+        "Archive": {"type": "string"},
+        "Lines": {"type": "string"},
         "Dossier": object(&["site", "row", "trend", "recent"]),
         "Round": object(&["today", "rules", "days", "parts", "waiting"]),
         "Month": object(&["site", "month", "units"])

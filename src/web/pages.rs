@@ -3,6 +3,7 @@
 use std::sync::Arc;
 
 use axum::body::Bytes;
+use axum::extract::rejection::QueryRejection;
 use axum::extract::{Path, Query as Args, State};
 use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::response::{Html, IntoResponse, Redirect, Response};
@@ -14,7 +15,7 @@ use serde::Deserialize;
 use tokio::sync::{Semaphore, broadcast, mpsc};
 
 use super::access::{Caller, LoginError, Role};
-use super::api::{self, RoundArgs};
+use super::api;
 use super::gate::{COOKIE, Gate, Peer, session_id};
 use super::server::{Asks, answer, open_router};
 use super::{Ask, Change, route};
@@ -24,6 +25,7 @@ use crate::domain::{ServiceAction, ServiceEntry, Timestamp, UnitId};
 use crate::page::fleet::Filter;
 use crate::page::{self, Frame, frame::trouble};
 use crate::query::dossier::Dossier;
+use crate::query::round::OtherRules;
 use crate::query::series::{Resolution, Series, Span};
 use crate::query::{Answer, Query, RefusalKind};
 use crate::report;
@@ -117,8 +119,12 @@ fn unit_id(who: &Caller, (site, unit): &(String, String)) -> Result<UnitId, Box<
 async fn fleet(
     State(asks): State<Asks>,
     Extension(who): Extension<Caller>,
-    Args(filter): Args<FilterArgs>,
+    filter: Result<Args<FilterArgs>, QueryRejection>,
 ) -> Response {
+    let filter = match filter {
+        Ok(Args(filter)) => filter,
+        Err(rejection) => return bad_page(&who, StatusCode::BAD_REQUEST, &rejection.body_text()),
+    };
     match answer(&asks, &who, Query::Fleet).await {
         Ok(Answer::Fleet(lines)) => {
             let FilterArgs { site, tag, cause } = filter;
@@ -162,7 +168,7 @@ async fn unit(
     State(asks): State<Asks>,
     Extension(who): Extension<Caller>,
     Path(unit): Path<(String, String)>,
-    args: Result<Args<ChartArgs>, axum::extract::rejection::QueryRejection>,
+    args: Result<Args<ChartArgs>, QueryRejection>,
 ) -> Response {
     let made = async {
         let Args(args) = args.map_err(|e| Box::new(bad_page(&who, StatusCode::BAD_REQUEST, &e.body_text())))?;
@@ -179,7 +185,13 @@ async fn unit(
         });
         let span = Span { from: Some(from), to: Some(to), resolution: args.resolution, ..Span::default() };
         let series = get_series(&asks, &who, &unit, span).await?;
-        Ok::<_, Box<Response>>(Html(page::unit::page(&frame(&who), &dossier, &series, to >= latest)).into_response())
+        let past = match answer(&asks, &who, Query::Course { unit }).await {
+            Ok(Answer::Course(days)) => days,
+            other => return Err(Box::new(instead(&who, other))),
+        };
+        Ok::<_, Box<Response>>(
+            Html(page::unit::page(&frame(&who), &dossier, &series, &past, to >= latest)).into_response(),
+        )
     };
     made.await.unwrap_or_else(|response| *response)
 }
@@ -200,15 +212,23 @@ async fn sheet(
     made.await.unwrap_or_else(|response| *response)
 }
 
-async fn round(State(asks): State<Asks>, Extension(who): Extension<Caller>, Args(args): Args<RoundArgs>) -> Response {
-    match answer(&asks, &who, Query::Round { rules: args.rules() }).await {
+async fn round(
+    State(asks): State<Asks>,
+    Extension(who): Extension<Caller>,
+    rules: Result<Args<OtherRules>, QueryRejection>,
+) -> Response {
+    let rules = match rules {
+        Ok(Args(rules)) => rules,
+        Err(rejection) => return bad_page(&who, StatusCode::BAD_REQUEST, &rejection.body_text()),
+    };
+    match answer(&asks, &who, Query::Round { rules }).await {
         Ok(Answer::Round(round)) => Html(page::round::page(&frame(&who), &round)).into_response(),
         other => instead(&who, other),
     }
 }
 
 async fn round_calendar(State(asks): State<Asks>, Extension(who): Extension<Caller>) -> Response {
-    match answer(&asks, &who, Query::Round { rules: None }).await {
+    match answer(&asks, &who, Query::Round { rules: OtherRules::default() }).await {
         Ok(Answer::Round(round)) => {
             let text = report::round::calendar(&round, clock::now());
             ([(header::CONTENT_TYPE, HeaderValue::from_static("text/calendar; charset=utf-8"))], text).into_response()
