@@ -88,6 +88,8 @@ pub struct WebSettings {
     pub written: bool,
     /// Users and tokens; needed off loopback. Without it whoever reaches this machine's loopback may do everything.
     pub access_file: Option<PathBuf>,
+    /// The pages' own certificate and its key; without them they are served in the clear.
+    pub tls: Option<(PathBuf, PathBuf)>,
     /// Addresses whose `X-Forwarded-For` and `X-Forwarded-Proto` are believed.
     pub trusted_proxies: Vec<IpAddr>,
 }

@@ -222,6 +222,8 @@ table! {
     Web "[web]" {
         listen: Text,
         access_file: Text,
+        certificate: Text,
+        key: Text,
         trusted_proxies: Texts,
     }
 }

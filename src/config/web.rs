@@ -16,7 +16,13 @@ const ROUND: RoundSettings =
 pub(super) fn check(raw: &raw::File, context: &mut Context<'_>) -> Option<WebSettings> {
     let loopback = SocketAddr::from((Ipv4Addr::LOCALHOST, PORT));
     let Some(web) = raw.web.given() else {
-        return Some(WebSettings { listen: loopback, written: false, access_file: None, trusted_proxies: Vec::new() });
+        return Some(WebSettings {
+            listen: loopback,
+            written: false,
+            access_file: None,
+            tls: None,
+            trusted_proxies: Vec::new(),
+        });
     };
     let listen = match web.listen.given() {
         Some(at) if at.value == "off" => return None,
@@ -42,7 +48,19 @@ pub(super) fn check(raw: &raw::File, context: &mut Context<'_>) -> Option<WebSet
             Err(_) => context.out.mistake(&at.place, "not an IP address", "write one such as \"127.0.0.1\""),
         }
     }
-    Some(WebSettings { listen, written: web.listen.given().is_some(), access_file, trusted_proxies })
+    let tls = match (web.certificate.given(), web.key.given()) {
+        (Some(certificate), Some(key)) => Some((context.beside(&certificate.value), context.beside(&key.value))),
+        (Some(at), None) => {
+            context.out.mistake(&at.place, "a certificate without its key", "add key = \"key.pem\"");
+            None
+        }
+        (None, Some(at)) => {
+            context.out.mistake(&at.place, "a key without its certificate", "add certificate = \"cert.pem\"");
+            None
+        }
+        (None, None) => None,
+    };
+    Some(WebSettings { listen, written: web.listen.given().is_some(), access_file, tls, trusted_proxies })
 }
 
 /// The planner's figures.

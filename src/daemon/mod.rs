@@ -91,6 +91,9 @@ pub enum StartError {
         /// What the system said.
         source: io::Error,
     },
+    /// The pages' certificate.
+    #[error("the pages cannot be served over TLS: {0}; check [web] certificate and key")]
+    Certificate(String),
     /// The access file.
     #[error("the access file {} cannot be used: {source}", path.display())]
     Access {

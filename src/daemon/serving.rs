@@ -15,6 +15,7 @@ use crate::engine::Statement;
 use crate::web::access::Access;
 use crate::web::gate::Gate;
 use crate::web::socket::LocalSocket;
+use crate::web::tls::{self, Papers};
 use crate::web::{self, Ask, Change};
 
 /// Changes that a reader of the events may lag behind.
@@ -68,6 +69,8 @@ impl Serving {
             .access_file
             .as_ref()
             .map(|path| Access::open(path).map_err(|source| StartError::Access { path: path.clone(), source }));
+        let papers = settings.tls.clone().map(|(certificate, key)| Papers { certificate, key });
+        let tls = papers.as_ref().map(tls::acceptor).transpose().map_err(StartError::Certificate)?;
         let gate = Gate { access: access.transpose()?, trusted_proxies: settings.trusted_proxies.clone() };
         let failed = |source| StartError::Listen { address: wanted, source };
         let listener = match web::listener::bind(wanted) {
@@ -81,11 +84,11 @@ impl Serving {
         let address = listener.local_addr().map_err(failed)?;
         let routes = web::pages::site(asks.clone(), self.changes.clone(), gate, bulk);
         let (stop, stopped) = oneshot::channel::<()>();
-        let running = tokio::spawn(web::listener::serve(listener, routes, async move {
+        let running = tokio::spawn(web::listener::serve(listener, tls, routes, async move {
             // Sent or dropped: both mean stop.
             let _either = stopped.await;
         }));
-        tracing::info!("the pages are on http://{address}");
+        tracing::info!("the pages are on http{}://{address}", if papers.is_some() { "s" } else { "" });
         self.listeners.push(Listener { stop, running });
         self.pages = Some(address);
         Ok(())

@@ -75,9 +75,11 @@ impl Stack<'_> {
             for (day, under) in self.days.iter().zip(&below).rev() {
                 let _ = write!(area, "L{:.1} {:.1}", x(day), y(*under));
             }
+            // Colour first, the hatching over it.
             let _ = write!(
                 svg,
-                "<path class=\"area {class}\" d=\"{area}Z\"/><path class=\"over {class}-lines\" d=\"{area}Z\"/>"
+                "<path id=\"s-{class}\" class=\"area\" d=\"{area}Z\"/><use href=\"#s-{class}\" class=\"{class}\"/>\
+                 <use href=\"#s-{class}\" class=\"{class}-lines\"/>"
             );
             below = above;
         }

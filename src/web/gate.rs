@@ -1,5 +1,6 @@
 //! The gate before every route over TCP: who asks, whether he may, and what the browser is told.
 
+use std::io::Write as _;
 use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;
 use std::time::Duration;
@@ -10,6 +11,9 @@ use axum::extract::{Request, State};
 use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Redirect, Response};
+use flate2::Compression;
+use flate2::write::GzEncoder;
+use http::response::Parts;
 use http_body_util::BodyExt;
 use ring::digest::{SHA256, digest};
 use tokio::time::timeout;
@@ -22,6 +26,8 @@ use crate::query::Scope;
 
 /// How long a request may take from its head to its answer.
 const REQUEST_WITHIN: Duration = Duration::from_secs(30);
+/// Bodies from this many bytes on are compressed.
+const COMPRESS_FROM_BYTES: usize = 1_024;
 /// The name of the session's cookie.
 pub const COOKIE: &str = "fadeline-session";
 
@@ -38,25 +44,31 @@ pub struct Gate {
 pub struct Peer {
     /// The client's address, behind a trusted proxy as the proxy says.
     pub address: IpAddr,
-    /// Whether the client speaks TLS to the proxy.
+    /// Whether the client speaks TLS, to us or to the proxy.
     pub secure: bool,
 }
 
 /// The connection, as the listener saw it.
 #[derive(Clone, Copy, Debug)]
-pub struct Connection(pub SocketAddr);
+pub struct Connection {
+    /// Where from.
+    pub from: SocketAddr,
+    /// Whether over TLS.
+    pub secure: bool,
+}
 
 /// Lets a request through, or not; every answer gets the headers that browsers need.
 pub async fn pass(
     State(gate): State<Arc<Gate>>,
-    Extension(Connection(from)): Extension<Connection>,
+    Extension(connection): Extension<Connection>,
     mut request: Request,
     next: Next,
 ) -> Response {
-    let peer = gate.peer(from.ip(), request.headers());
+    let peer = gate.peer(connection, request.headers());
     request.extensions_mut().insert(peer);
     let path = request.uri().path().to_owned();
     let tag = request.headers().get(header::IF_NONE_MATCH).cloned();
+    let small = takes_gzip(request.headers());
     let get = matches!(*request.method(), Method::GET | Method::HEAD);
     let response = match gate.admit(&request) {
         Ok(caller) => {
@@ -66,7 +78,7 @@ pub async fn pass(
                 next.run(request).await
             } else {
                 match timeout(REQUEST_WITHIN, next.run(request)).await {
-                    Ok(response) if get => tagged(response, tag.as_ref()).await,
+                    Ok(response) if get => tagged(response, tag.as_ref(), small).await,
                     Ok(response) => response,
                     Err(_) => Problem::new(StatusCode::REQUEST_TIMEOUT, "the request took too long").into_response(),
                 }
@@ -78,14 +90,15 @@ pub async fn pass(
 }
 
 impl Gate {
-    fn peer(&self, address: IpAddr, headers: &HeaderMap) -> Peer {
+    fn peer(&self, Connection { from, secure }: Connection, headers: &HeaderMap) -> Peer {
+        let address = from.ip();
         if !self.trusted_proxies.contains(&address) {
-            return Peer { address, secure: false };
+            return Peer { address, secure };
         }
         let text = |name: &str| headers.get(name).and_then(|value| value.to_str().ok());
         // The last entry is the one the trusted proxy wrote itself.
         let told = text("x-forwarded-for").and_then(|list| list.rsplit(',').next()?.trim().parse().ok());
-        Peer { address: told.unwrap_or(address), secure: text("x-forwarded-proto") == Some("https") }
+        Peer { address: told.unwrap_or(address), secure: secure || text("x-forwarded-proto") == Some("https") }
     }
 
     fn admit(&self, request: &Request) -> Result<Caller, Box<Response>> {
@@ -195,7 +208,29 @@ fn local_host(headers: &HeaderMap) -> bool {
     name.is_some_and(|name| name == "localhost" || name.parse::<IpAddr>().is_ok_and(|address| address.is_loopback()))
 }
 
-async fn tagged(response: Response, wanted: Option<&HeaderValue>) -> Response {
+/// Whether the client says that it takes gzip.
+fn takes_gzip(headers: &HeaderMap) -> bool {
+    let lines = headers.get_all(header::ACCEPT_ENCODING).iter().filter_map(|value| value.to_str().ok());
+    lines.flat_map(|line| line.split(',')).any(|coding| {
+        let (name, weight) = coding.split_once(';').unwrap_or((coding, ""));
+        name.trim().eq_ignore_ascii_case("gzip") && weight.replace(' ', "") != "q=0"
+    })
+}
+
+/// The body as text that is worth compressing; `None` for anything else. A phone in a crawl space has little network.
+fn compressed(parts: &Parts, body: &[u8]) -> Option<Vec<u8>> {
+    let kind = parts.headers.get(header::CONTENT_TYPE)?.to_str().ok()?;
+    let text = kind.starts_with("text/") || kind.contains("json") || kind.contains("svg");
+    if !text || body.len() < COMPRESS_FROM_BYTES {
+        return None;
+    }
+    let mut writer = GzEncoder::new(Vec::with_capacity(body.len() / 4), Compression::fast());
+    writer.write_all(body).ok()?;
+    writer.finish().ok()
+}
+
+/// The response with its tag, or the word that nothing has changed; compressed if it may be.
+async fn tagged(response: Response, wanted: Option<&HeaderValue>, small: bool) -> Response {
     if response.status() != StatusCode::OK {
         return response;
     }
@@ -205,10 +240,12 @@ async fn tagged(response: Response, wanted: Option<&HeaderValue>) -> Response {
     };
     let body = body.to_bytes();
     let hash: String = digest(&SHA256, &body).as_ref()[..12].iter().map(|byte| format!("{byte:02x}")).collect();
-    if let Ok(tag) = HeaderValue::from_str(&format!("\"{hash}\"")) {
+    let plain = format!("\"{hash}\"");
+    // Weak: packed and plain bodies say the same.
+    if let Ok(tag) = HeaderValue::from_str(&format!("W/{plain}")) {
         let same = wanted
             .and_then(|w| w.to_str().ok())
-            .is_some_and(|w| w.split(',').any(|one| one.trim().trim_start_matches("W/") == tag));
+            .is_some_and(|w| w.split(',').any(|one| one.trim().trim_start_matches("W/") == plain));
         parts.headers.insert(header::ETAG, tag);
         if same {
             parts.status = StatusCode::NOT_MODIFIED;
@@ -217,7 +254,15 @@ async fn tagged(response: Response, wanted: Option<&HeaderValue>) -> Response {
             return Response::from_parts(parts, Body::empty());
         }
     }
-    Response::from_parts(parts, Body::from(body))
+    parts.headers.insert(header::VARY, HeaderValue::from_static("accept-encoding"));
+    match small.then(|| compressed(&parts, &body)).flatten() {
+        Some(packed) => {
+            parts.headers.insert(header::CONTENT_ENCODING, HeaderValue::from_static("gzip"));
+            parts.headers.remove(header::CONTENT_LENGTH);
+            Response::from_parts(parts, Body::from(packed))
+        }
+        None => Response::from_parts(parts, Body::from(body)),
+    }
 }
 
 fn with_headers(mut response: Response, asset: bool) -> Response {

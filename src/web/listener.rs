@@ -11,9 +11,12 @@ use hyper::server::conn::http1;
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::server::graceful::GracefulShutdown;
 use hyper_util::service::TowerToHyperService;
+use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::{TcpListener, TcpSocket};
 use tokio::sync::Semaphore;
 use tokio::time::{sleep, timeout};
+
+use tokio_rustls::TlsAcceptor;
 
 use super::gate::Connection;
 use super::server::CLOSE_WITHIN;
@@ -36,8 +39,23 @@ pub fn bind(address: SocketAddr) -> io::Result<TcpListener> {
     socket.listen(256)
 }
 
+/// HTTP over a stream.
+fn http<S>(stream: S, routes: Router) -> http1::Connection<TokioIo<S>, TowerToHyperService<Router>>
+where
+    S: AsyncRead + AsyncWrite + Unpin + 'static,
+{
+    let mut http = http1::Builder::new();
+    http.timer(TokioTimer::new()).header_read_timeout(HEAD_WITHIN).max_buf_size(HEAD_BYTES_MAX);
+    http.serve_connection(TokioIo::new(stream), TowerToHyperService::new(routes))
+}
+
 /// Serves until `stop` completes.
-pub async fn serve(listener: TcpListener, routes: Router, stop: impl Future<Output = ()> + Send) {
+pub async fn serve(
+    listener: TcpListener,
+    tls: Option<TlsAcceptor>,
+    routes: Router,
+    stop: impl Future<Output = ()> + Send,
+) {
     tokio::pin!(stop);
     let graceful = GracefulShutdown::new();
     let room = Arc::new(Semaphore::new(CONNECTIONS_MAX));
@@ -51,12 +69,19 @@ pub async fn serve(listener: TcpListener, routes: Router, stop: impl Future<Outp
             sleep(Duration::from_millis(50)).await;
             continue;
         };
-        let service = TowerToHyperService::new(routes.clone().layer(Extension(Connection(from))));
-        let mut http = http1::Builder::new();
-        http.timer(TokioTimer::new()).header_read_timeout(HEAD_WITHIN).max_buf_size(HEAD_BYTES_MAX);
-        let connection = graceful.watch(http.serve_connection(TokioIo::new(stream), service));
+        let connection = Connection { from, secure: tls.is_some() };
+        let routes = routes.clone().layer(Extension(connection));
+        let (tls, watcher) = (tls.clone(), graceful.watcher());
         tokio::spawn(async move {
-            if let Err(error) = connection.await {
+            let ended = match tls {
+                None => watcher.watch(http(stream, routes)).await.map_err(|error| error.to_string()),
+                Some(tls) => match timeout(HEAD_WITHIN, tls.accept(stream)).await {
+                    Ok(Ok(stream)) => watcher.watch(http(stream, routes)).await.map_err(|error| error.to_string()),
+                    Ok(Err(error)) => Err(error.to_string()),
+                    Err(_) => Err("the handshake took too long".to_owned()),
+                },
+            };
+            if let Err(error) = ended {
                 tracing::debug!(%from, "a connection ended: {error}");
             }
             drop(permit);

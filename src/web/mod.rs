@@ -15,6 +15,7 @@ pub mod problem;
 pub mod route;
 pub mod server;
 pub mod socket;
+pub mod tls;
 
 use tokio::sync::oneshot;
 
