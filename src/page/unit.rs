@@ -271,7 +271,7 @@ fn record(frame: &Frame, dossier: &Dossier, zone: &TimeZone) -> Markup {
         form.record method="post" action={ (address(&dossier.row)) "/log" } data-queue="" {
             (frame.token())
             (actions(ServiceAction::SleeveCleaned.name()))
-            label { "When (" (zone.iana_name().unwrap_or("UTC")) ") " input type="datetime-local" name="at" value=(now) max=(now) required; }
+            label { "When (" (zone.iana_name().unwrap_or("UTC")) ") " input type="datetime-local" name="at" value=(now) required; }
             label { "Value, where one was measured " input type="number" step="any" name="value" inputmode="decimal"; }
             label { "By " input type="text" name="by" maxlength="80" autocomplete="name" value=[frame.who.as_deref()]; }
             label.wide { "Note " textarea name="note" maxlength="2000" rows="2" {} }
