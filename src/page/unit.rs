@@ -88,7 +88,7 @@ pub fn head(dossier: &Dossier) -> Markup {
             @if let Some(forecast) = forecast {
                 @if let Some(date) = forecast.clean_by { div { dt { "Clean by" } dd { time { (date) } } } }
                 @if let (Some(p10), p90) = (forecast.crossing.p10, forecast.crossing.p90) {
-                    div { dt { "Short, if nobody comes" } dd { (p10) " to " @match p90 { Some(date) => { (date) } None => { "beyond a year" } } } }
+                    div { dt { "Short, if nobody comes" } dd { @if p90 == Some(p10) { "about " (p10) } @else { (p10) " to " @match p90 { Some(date) => { (date) } None => { "beyond a year" } } } } }
                 }
                 @if let Some(date) = forecast.lamp_by { div { dt { "Lamp by" } dd { time { (date) } } } }
                 @if let Some(date) = forecast.sensor_by { div { dt { "Sensor by" } dd { time { (date) } } } }
