@@ -18,23 +18,35 @@ pub struct Growth {
     /// Days of growth that all growth comes to in the end (Kern and Seaton's asymptote over the rate at the start);
     /// infinite: no end.
     pub end_days: f64,
+    /// Days of growth in which a deposit in patches, each of which lets no light through, would cover the whole sleeve:
+    /// the light then falls by the same amount each day, and its logarithm ever faster. Infinite: a film.
+    pub cover_days: f64,
 }
+
+/// The share of the sleeve that patches cover at most.
+const MOST_COVERED: f64 = 0.98;
 
 impl Growth {
     /// In proportion to time.
-    pub const STEADY: Self = Self { delay_days: 0.0, end_days: f64::INFINITY };
+    pub const STEADY: Self = Self { delay_days: 0.0, end_days: f64::INFINITY, cover_days: f64::INFINITY };
 
     /// Whether it goes on for ever.
     pub fn is_endless(self) -> bool {
-        self.end_days.is_infinite()
+        self.end_days.is_infinite() && self.cover_days.is_infinite()
     }
 
     /// Effective days (in hundreds) after `days` of exposure; a rate of 1 is that of steady growth.
     pub fn at(self, days: f64) -> f64 {
         let delay = self.delay_days;
         let grown = if delay > 0.0 { days - delay * (1.0 - (-days / delay).exp()) } else { days };
-        let nearing = if self.is_endless() { grown } else { self.end_days * (1.0 - (-grown / self.end_days).exp()) };
-        nearing / 100.0
+        let nearing =
+            if self.end_days.is_infinite() { grown } else { self.end_days * (1.0 - (-grown / self.end_days).exp()) };
+        let covering = if self.cover_days.is_infinite() {
+            nearing
+        } else {
+            -self.cover_days * (1.0 - (nearing / self.cover_days).min(MOST_COVERED)).ln()
+        };
+        covering / 100.0
     }
 }
 
