@@ -23,8 +23,9 @@ pub struct Growth {
     pub cover_days: f64,
 }
 
-/// The share of the sleeve that patches cover at most.
-const MOST_COVERED: f64 = 0.98;
+/// From this share on, what patches cover costs as much more for each day as at this share: intervals differ, and a
+/// sleeve that should be covered by now may not be.
+const MOSTLY_COVERED: f64 = 0.85;
 
 impl Growth {
     /// In proportion to time.
@@ -44,7 +45,9 @@ impl Growth {
         let covering = if self.cover_days.is_infinite() {
             nearing
         } else {
-            -self.cover_days * (1.0 - (nearing / self.cover_days).min(MOST_COVERED)).ln()
+            let share = nearing / self.cover_days;
+            let (mostly, more) = (share.min(MOSTLY_COVERED), (share - MOSTLY_COVERED).max(0.0));
+            self.cover_days * (more / (1.0 - MOSTLY_COVERED) - (1.0 - mostly).ln())
         };
         covering / 100.0
     }
