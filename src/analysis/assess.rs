@@ -223,7 +223,11 @@ fn fit<'a>(
     });
     let mut variants = Vec::new();
     for (events, odds) in &readings {
-        variants.extend(growths.iter().map(|(growth, weight)| variant(events, *growth, odds + weight.ln())));
+        let own = |(growth, weight): &(Growth, f64)| {
+            let variant = variant(events, *growth, odds + weight.ln());
+            model::with_own_covers(variant, noise, &all_rates, &observed, &setting)
+        };
+        variants.extend(growths.iter().map(own));
     }
     let fitted = model::fit(variants, (&noises, &weights), &observed, &setting, centre, rng)?;
     let best = readings.into_iter().next().map_or_else(|| events.clone(), |(best, _)| best);

@@ -210,6 +210,8 @@ pub struct Design<'a> {
     pub intervals: Vec<Interval>,
     /// How the deposit grows.
     pub growth: Growth,
+    /// Days in which patches cover the sleeve in the intervals of each group, where they are known to differ.
+    covers: Vec<f64>,
     /// The day whose losses are "now": today, or the day after a service of today.
     pub now: i32,
     lamps: Vec<i32>,
@@ -254,6 +256,7 @@ impl<'a> Design<'a> {
             nuisance: 0,
             intervals: Vec::new(),
             growth,
+            covers: Vec::new(),
             now,
             lamps: inside(events, &[EventKind::LampReplaced], now),
             lamp_hours: Vec::new(),
@@ -375,10 +378,11 @@ impl<'a> Design<'a> {
 
     /// The regressors of a day, past or future.
     pub fn row(&self, day: i32) -> Vec<f64> {
-        let interval = self.intervals.partition_point(|i| i.from <= day).max(1) - 1;
+        let interval = self.interval(day);
         let days = self.interval_age(day);
-        let grown = self.growth.at(days);
-        let own = self.growth.at(days.min(self.own_pace_until));
+        let growth = self.growth_in(interval);
+        let grown = growth.at(days);
+        let own = growth.at(days.min(self.own_pace_until));
         let (lamp, hours) = self.lamp_at(day);
         let h = (hours - self.new_hours) / self.rated_hours;
         let bend = |h: f64| h * (h - 0.6);
@@ -418,8 +422,8 @@ impl<'a> Design<'a> {
 
     /// How much further than its own pace supports an interval is carried on, in hundreds of days.
     pub fn beyond_own_pace(&self, day: i32) -> f64 {
-        let days = self.interval_age(day);
-        self.growth.at(days) - self.growth.at(days.min(self.own_pace_until))
+        let (days, growth) = (self.interval_age(day), self.growth_in(self.interval(day)));
+        growth.at(days) - growth.at(days.min(self.own_pace_until))
     }
 
     /// Growth over `days` of exposure from a clean start, in hundreds of days.
@@ -429,7 +433,8 @@ impl<'a> Design<'a> {
 
     /// Growth of the present deposit from now to `day`, in hundreds of days.
     pub fn grown_since_now(&self, day: i32) -> f64 {
-        self.growth.at(self.interval_age(day)) - self.growth.at(self.interval_age(self.now))
+        let growth = self.growth_in(self.interval(day));
+        growth.at(self.interval_age(day)) - growth.at(self.interval_age(self.now))
     }
 
     /// The term of the present interval's own rate, whether it is in the list or not.
@@ -437,9 +442,28 @@ impl<'a> Design<'a> {
         Term::IntervalRate(self.intervals.last().map_or(0, |last| last.group))
     }
 
+    /// The same design, with patches that cover the sleeve in `covers` days in the intervals of each group.
+    #[must_use]
+    pub fn with_covers(mut self, covers: Vec<f64>) -> Self {
+        self.covers = covers;
+        self.yearly = self.grow_by_season(DAYS_AHEAD);
+        self
+    }
+
+    /// The place of the interval that `day` lies in.
+    fn interval(&self, day: i32) -> usize {
+        self.intervals.partition_point(|i| i.from <= day).max(1) - 1
+    }
+
+    /// How the deposit grows in interval `k`.
+    fn growth_in(&self, k: usize) -> Growth {
+        let cover_days = self.covers.get(self.intervals[k].group).copied().unwrap_or(self.growth.cover_days);
+        Growth { cover_days, ..self.growth }
+    }
+
     /// Exposure of the sleeve since the last cleaning, days.
     pub fn interval_age(&self, day: i32) -> f64 {
-        let interval = self.intervals[self.intervals.partition_point(|i| i.from <= day).max(1) - 1];
+        let interval = self.intervals[self.interval(day)];
         (self.exposed(day) - self.exposed(interval.from) + interval.exposed).max(0.0)
     }
 
@@ -458,14 +482,14 @@ impl<'a> Design<'a> {
     fn grown_over(&self, k: usize) -> f64 {
         let end = self.intervals.get(k + 1).map_or(self.now, |next| next.from);
         let interval = self.intervals[k];
-        self.growth.at((self.exposed(end) - self.exposed(interval.from) + interval.exposed).max(0.0))
+        self.growth_in(k).at((self.exposed(end) - self.exposed(interval.from) + interval.exposed).max(0.0))
     }
 
     fn grow_by_season(&self, days_ahead: i32) -> Vec<(f64, f64)> {
         let (mut sine, mut cosine, mut before) = (0.0, 0.0, 0.0);
         (0..self.now + days_ahead)
             .map(|day| {
-                let grown = self.growth.at(self.interval_age(day));
+                let grown = self.growth_in(self.interval(day)).at(self.interval_age(day));
                 if day == 0 || grown < before {
                     (sine, cosine, before) = (0.0, 0.0, if day == 0 { grown } else { 0.0 });
                 }
