@@ -320,7 +320,7 @@ impl Default for ForecastConstants {
             lead_days: 14,
             own_pace_least_days: 30.0,
             own_pace_most_days: 150.0,
-            pace_spread: 0.15,
+            pace_spread: 0.18,
             shift_passes: (0.7, 30.0),
             small_loss: 0.015,
             unexplained_loss: 0.03,
