@@ -8,7 +8,7 @@ use jiff::civil::Date;
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 
-use super::causes::{self, Scene};
+use super::causes::{self, Scene, Tested};
 use super::condition::{Facts, condition, log_state, service_by};
 use super::constants::ModelConstants;
 use super::course::{Course, median, quantile_sorted};
@@ -125,10 +125,11 @@ impl Answer {
     ) -> Option<Self> {
         let (spec, c) = (history.spec, constants);
         let mut rng = ChaCha8Rng::seed_from_u64(seed(&spec.id, course.date(course.today)));
+        let tested = Tested::by(events);
         let (fitted, events) = fit(history, constants, course, (events, found), episodes, &mut rng)?;
         let losses = causes::losses(&fitted, course, &mut rng);
         let ahead = forecast::ahead(&fitted, &losses, course, spec.set_point, (&c.model, &c.forecast), &mut rng);
-        let scene = Scene { fitted: &fitted, course, falling: ahead.falling, constants: &c.forecast };
+        let scene = Scene { fitted: &fitted, course, falling: ahead.falling, tested, constants: &c.forecast };
         let verdict = causes::verdict(&losses, &scene);
         let (total, causes) = causes::shares(&losses);
         let design = &fitted.variants[0].design;

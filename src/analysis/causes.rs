@@ -6,6 +6,7 @@ use rand::{Rng, RngExt};
 use super::constants::ForecastConstants;
 use super::course::{Course, quantile_sorted};
 use super::design::{Share as Part, Term};
+use super::events::{EventKind, Events};
 use super::model::{Draw, Fitted};
 use crate::domain::assessment::{CauseLoss, SettleWith, Share, Verdict};
 use crate::domain::{Cause, ServiceAction, VerdictCause};
@@ -171,25 +172,48 @@ fn chances(leaders: impl Iterator<Item = (usize, f64)>) -> [f64; NOTHING + 1] {
     chances
 }
 
+/// What the history itself has told apart, rather than beliefs beforehand.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Tested {
+    /// The sleeve was cleaned or replaced.
+    pub sleeve: bool,
+    /// The lamp or the sensor was replaced, the window wiped, or the sensor compared with another.
+    pub lamp_or_sensor: bool,
+}
+
+impl Tested {
+    /// By what the log and the search for steps know.
+    pub fn by(events: &Events) -> Self {
+        let done = |kinds: &[EventKind]| events.list.iter().any(|e| e.day > 0 && kinds.contains(&e.kind));
+        Self {
+            sleeve: done(&[EventKind::SleeveCleaned, EventKind::SleeveReplaced]),
+            lamp_or_sensor: done(&[EventKind::LampReplaced, EventKind::SensorReplaced, EventKind::WindowWiped])
+                || !events.checks.is_empty(),
+        }
+    }
+}
+
 /// The cause named and how likely it is.
 ///
-/// A cause that no event has reset so far (for the sleeve: `sleeve_tested`) is told from the others by beliefs
-/// beforehand only, and needs to be surer.
-pub fn name_cause(losses: &[Losses], falling: bool, sleeve_tested: bool, c: &ForecastConstants) -> (VerdictCause, f64) {
+/// A sleeve that nobody has cleaned so far is told from the others by beliefs beforehand only, and its verdict needs to
+/// be surer. Neither lamp nor sensor is named alone where neither has been reset or compared.
+pub fn name_cause(losses: &[Losses], falling: bool, tested: Tested, c: &ForecastConstants) -> (VerdictCause, f64) {
     let chances = chances(losses.iter().map(|l| (leader(l, c), 1.0)));
     let first = (0..=NOTHING).max_by(|a, b| chances[*a].total_cmp(&chances[*b])).unwrap_or(NOTHING);
     let pair = chances[1] + chances[2];
     let name = LEADERS.get(first).copied().unwrap_or(VerdictCause::None);
     match name {
         VerdictCause::None if falling => (VerdictCause::Unsettled, chances[first]),
-        VerdictCause::LampAgeing | VerdictCause::SensorDrift if chances[first] >= c.name_lamp_or_sensor_at => {
+        VerdictCause::LampAgeing | VerdictCause::SensorDrift
+            if tested.lamp_or_sensor && chances[first] >= c.name_lamp_or_sensor_at =>
+        {
             (name, chances[first])
         }
         VerdictCause::LampAgeing | VerdictCause::SensorDrift if pair < c.pair_at => {
             (VerdictCause::Unsettled, chances[first])
         }
         VerdictCause::LampAgeing | VerdictCause::SensorDrift => (VerdictCause::LampOrSensor, pair),
-        VerdictCause::SleeveFouling if !sleeve_tested && chances[first] < c.name_lamp_or_sensor_at => {
+        VerdictCause::SleeveFouling if !tested.sleeve && chances[first] < c.name_lamp_or_sensor_at => {
             (VerdictCause::Unsettled, chances[first])
         }
         _ if chances[first] >= c.name_at => (name, chances[first]),
@@ -207,14 +231,15 @@ pub struct Scene<'a> {
     pub course: &'a Course,
     /// Whether the light falls towards the set point within the horizon.
     pub falling: bool,
+    /// What the history has told apart.
+    pub tested: Tested,
     /// Constants.
     pub constants: &'a ForecastConstants,
 }
 
 /// The verdict with its sentence and the action that would settle what is open.
 pub fn verdict(losses: &[Losses], scene: &Scene<'_>) -> Verdict {
-    let sleeve_tested = scene.fitted.variants[0].design.intervals.len() > 1;
-    let (cause, probability) = name_cause(losses, scene.falling, sleeve_tested, scene.constants);
+    let (cause, probability) = name_cause(losses, scene.falling, scene.tested, scene.constants);
     let settle_with = settle_with(losses, scene);
     let says = sentence(cause, losses, scene);
     Verdict { cause, probability: Some(probability), says, settle_with }
@@ -421,6 +446,8 @@ fn why(action: ServiceAction) -> String {
 mod tests {
     use super::*;
 
+    const ALL_TESTED: Tested = Tested { sleeve: true, lamp_or_sensor: true };
+
     fn loss(sleeve: f64, lamp: f64, sensor: f64) -> Losses {
         Losses { sleeve, coat: sleeve, lamp, sensor, window: sensor, ..Losses::default() }
     }
@@ -428,12 +455,16 @@ mod tests {
     #[test]
     fn causes_are_named_by_how_often_they_lead() {
         let c = ForecastConstants::default();
-        let name = |losses: &[Losses], falling| name_cause(losses, falling, true, &c);
+        let name = |losses: &[Losses], falling| name_cause(losses, falling, ALL_TESTED, &c);
         assert_eq!(name(&[loss(0.1, 0.02, 0.0); 4], true), (VerdictCause::SleeveFouling, 1.0));
         assert_eq!(name(&[loss(0.01, 0.014, 0.0); 4], false).0, VerdictCause::None);
         assert_eq!(name(&[loss(0.01, 0.014, 0.0); 4], true).0, VerdictCause::Unsettled);
         let either = [loss(0.0, 0.1, 0.05), loss(0.0, 0.05, 0.1)];
         assert_eq!(name(&either, true), (VerdictCause::LampOrSensor, 1.0));
+        let lamp = [loss(0.0, 0.1, 0.02); 4];
+        assert_eq!(name(&lamp, true), (VerdictCause::LampAgeing, 1.0));
+        let untested = Tested { sleeve: true, lamp_or_sensor: false };
+        assert_eq!(name_cause(&lamp, true, untested, &c), (VerdictCause::LampOrSensor, 1.0));
         let three = [loss(0.1, 0.05, 0.0), loss(0.0, 0.1, 0.05), loss(0.1, 0.0, 0.0), loss(0.0, 0.0, 0.1)];
         assert_eq!(name(&three, true), (VerdictCause::Unsettled, 0.5));
     }

@@ -12,6 +12,9 @@ use super::steps::StepsFound;
 const NEARLY_EVEN: f64 = 4.0;
 /// A step up under this is no new lamp: lamps are changed when they have lost more, ln.
 const LAMP_GAIN: f64 = 0.08;
+/// ln of the odds that the sleeve was cleaned on the way when something else was done, and nobody wrote it down: where
+/// cleanings are known of, and where none is. Who never writes down a cleaning, but other work, hardly ever cleans.
+const CLEANING_FORGOTTEN: (f64, f64) = (-0.5, -2.0);
 /// Readings carried on at most.
 const MOST_READINGS: usize = 3;
 
@@ -56,6 +59,8 @@ impl Edit {
 /// The doubts about `events`. Odds by judgement, from how often people leave things out of logs.
 pub fn doubts(events: &Events, found: &StepsFound) -> Vec<Edit> {
     let mut edits = Vec::new();
+    let cleans = events.list.iter().any(|e| matches!(e.kind, EventKind::SleeveCleaned | EventKind::SleeveReplaced));
+    let forgotten = if cleans { CLEANING_FORGOTTEN.0 } else { CLEANING_FORGOTTEN.1 };
     let sleeve = |day: i32| {
         events
             .list
@@ -67,7 +72,7 @@ pub fn doubts(events: &Events, found: &StepsFound) -> Vec<Edit> {
         let reread = |kind| Change::Reread(event.origin, event.kind, kind);
         match (event.kind, event.origin) {
             (EventKind::LampReplaced | EventKind::WindowWiped | EventKind::SensorReplaced, _) if !sleeve(event.day) => {
-                edits.push(Edit { change: again(EventKind::SleeveCleaned), ln_odds: -0.5 });
+                edits.push(Edit { change: again(EventKind::SleeveCleaned), ln_odds: forgotten });
             }
             (EventKind::SleeveCleaned, Origin::Logged(place)) if found.no_recovery.contains(&place) => {
                 let change = Change::Drop(event.origin, event.kind);
