@@ -47,6 +47,16 @@ impl Edit {
         }
     }
 
+    /// `events`, which this edit was applied to, with another edit of the same event in its place.
+    fn instead(&self, other: &Self, events: &Events) -> Option<Events> {
+        match (self.change, other.change) {
+            (Change::Reread(origin, _, taken), Change::Reread(_, _, to)) => {
+                Some(events.reread(origin, taken, Some(to)))
+            }
+            _ => None,
+        }
+    }
+
     /// What the edit is about: two edits about the same exclude each other.
     fn about(&self) -> (Origin, Option<EventKind>) {
         match self.change {
@@ -111,10 +121,10 @@ pub fn choose(base: Events, edits: &[Edit], evidence: impl Fn(&Events) -> Option
         edits.iter().filter_map(|edit| gain_of(edit, &base, start).map(|gain| (gain, edit))).collect();
     gains.sort_by(|a, b| b.0.total_cmp(&a.0));
     let (mut best, mut at, mut odds) = (base, start, 0.0);
-    let mut settled = Vec::new();
+    let mut settled: Vec<&Edit> = Vec::new();
     let mut open: Vec<(f64, &Edit, bool)> = Vec::new();
     for (alone, edit) in gains.iter().filter(|(gain, _)| *gain > -NEARLY_EVEN) {
-        if settled.contains(&edit.about()) {
+        if settled.iter().any(|taken| taken.about() == edit.about()) {
             continue;
         }
         // The gain beside the edits already taken.
@@ -124,10 +134,25 @@ pub fn choose(base: Events, edits: &[Edit], evidence: impl Fn(&Events) -> Option
             best = edit.apply(&best);
             at += gain - edit.ln_odds;
             odds += edit.ln_odds;
-            settled.push(edit.about());
+            settled.push(edit);
         }
         if gain.abs() < NEARLY_EVEN {
             open.push((gain.abs(), edit, gain > 0.0));
+        }
+    }
+    // What looked best alone need not be best beside the others: the other readings of the same event once more.
+    for (_, edit) in gains.iter().filter(|(gain, _)| *gain > 0.0) {
+        let Some(place) = settled.iter().position(|taken| *taken != *edit && taken.about() == edit.about()) else {
+            continue;
+        };
+        let taken = settled[place];
+        let Some(other) = taken.instead(edit, &best) else { continue };
+        let Some(after) = evidence(&other) else { continue };
+        let change = edit.ln_odds - taken.ln_odds;
+        if after + change > at {
+            (best, at, odds) = (other, after, odds + change);
+            settled[place] = edit;
+            open.retain(|(_, open, _)| open.about() != edit.about());
         }
     }
     open.sort_by(|a, b| a.0.total_cmp(&b.0));
