@@ -8,7 +8,7 @@ use jiff::civil::Date;
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 
-use super::causes::{self, Scene, Tested};
+use super::causes::{self, Scene, Tested, WaterEvidence};
 use super::condition::{Facts, condition, log_state, service_by};
 use super::constants::ModelConstants;
 use super::course::{Course, median, quantile_sorted};
@@ -127,10 +127,18 @@ impl Answer {
         let mut rng = ChaCha8Rng::seed_from_u64(seed(&spec.id, course.date(course.today)));
         let tested = Tested::by(events);
         let (fitted, events) = fit(history, constants, course, (events, found), episodes, &mut rng)?;
-        let losses = causes::losses(&fitted, course, &mut rng);
+        let path = spec
+            .sensor
+            .path_cm
+            .map_or((c.model.path_cm.mean, c.model.path_cm.sd), |path| (path, c.model.path_known_sd_cm));
+        let measured = WaterEvidence::new(&events, path);
+        let losses = causes::losses(&fitted, course, &measured, &mut rng);
+        let drowned = causes::drowned(&fitted, &losses, &c.forecast);
         let ahead = forecast::ahead(&fitted, &losses, course, spec.set_point, (&c.model, &c.forecast), &mut rng);
+        // A date from noise would be no date.
+        let ahead = if drowned.is_some() { Ahead::default() } else { ahead };
         let scene = Scene { fitted: &fitted, course, falling: ahead.falling, tested, constants: &c.forecast };
-        let verdict = causes::verdict(&losses, &scene);
+        let verdict = drowned.map_or_else(|| causes::verdict(&losses, &scene), causes::drowned_verdict);
         let (total, causes) = causes::shares(&losses);
         let design = &fitted.variants[0].design;
         let hours_known = spec.lamp.hours_at_start.is_some()

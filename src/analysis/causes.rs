@@ -72,14 +72,49 @@ impl Losses {
     }
 }
 
+/// Days within which a measurement of the water says whether a shift was the water's.
+const MEASURED_WITHIN_DAYS: i32 = 180;
+/// How far two measurements of the same water differ where nothing has changed: the meter's error and what the water does
+/// between the days, as loss of light, ln. By judgement.
+const MEASURED_SD: f64 = 0.025;
+
+/// What measurements of the water say of each lasting shift.
+#[derive(Clone, Debug, Default)]
+pub struct WaterEvidence {
+    /// Day of the shift, and the loss that the measured change of the water makes: mean and standard deviation, ln.
+    shifts: Vec<(i32, f64, f64)>,
+}
+
+impl WaterEvidence {
+    /// From the log's measurements; `path` is the water the light crosses, cm, mean and standard deviation.
+    pub fn new(events: &Events, path: (f64, f64)) -> Self {
+        let shifts = events.list.iter().filter(|event| event.kind == EventKind::Shift);
+        let one = |event: &super::events::Event| {
+            let absorbance = std::f64::consts::LN_10 * events.water_change(event.day, MEASURED_WITHIN_DAYS)?;
+            Some((event.day, path.0 * absorbance, MEASURED_SD.hypot(path.1 * absorbance)))
+        };
+        Self { shifts: shifts.filter_map(one).collect() }
+    }
+
+    /// Probability that a shift on `day` that costs `loss` is the water's; `usual` without a measurement.
+    fn share(&self, day: i32, loss: f64, usual: f64) -> f64 {
+        let Some((_, mean, sd)) = self.shifts.iter().find(|(shift, ..)| *shift == day) else { return usual };
+        let density = |away: f64, sd: f64| (-0.5 * (away / sd).powi(2)).exp() / sd + 1e-9;
+        // Where the sensor has shifted, the water shows no change; where the water has, it shows this one.
+        let water = usual * density(loss - mean, *sd);
+        water / (water + (1.0 - usual) * density(*mean, MEASURED_SD))
+    }
+}
+
 /// The losses of every draw on the day "now".
-pub fn losses(fitted: &Fitted<'_>, course: &Course, rng: &mut impl Rng) -> Vec<Losses> {
+pub fn losses(fitted: &Fitted<'_>, course: &Course, measured: &WaterEvidence, rng: &mut impl Rng) -> Vec<Losses> {
     let rows: Vec<[Vec<f64>; 2]> =
         fitted.variants.iter().map(|v| [v.design.row(v.design.now), v.design.row(v.design.now + 1)]).collect();
     let share = if course.absorbance.is_some() { SHIFT_IS_WATER.1 } else { SHIFT_IS_WATER.0 };
     let one = |draw: &Draw| {
-        let shift_is_water = rng.random::<f64>() < share;
-        let terms = &fitted.variants[draw.variant].design.terms;
+        let turn = rng.random::<f64>();
+        let design = &fitted.variants[draw.variant].design;
+        let terms = &design.terms;
         let [now, next] = &rows[draw.variant];
         let wandering_is_water = course.absorbance.is_none();
         let mut sum = Losses { wandering: -draw.wandering, wandering_is_water, ..Losses::default() };
@@ -105,7 +140,11 @@ pub fn losses(fitted: &Fitted<'_>, course: &Course, rng: &mut impl Rng) -> Vec<L
                     sum.window += if matches!(term, Term::Window) { loss } else { 0.0 };
                 }
                 (Part::Water, _) => sum.water += loss,
-                (Part::Shift, _) if shift_is_water => sum.water += loss,
+                (Part::Shift, Term::Shift(place))
+                    if turn < measured.share(design.shifts()[*place], -theta * now, share) =>
+                {
+                    sum.water += loss;
+                }
                 (Part::Shift, _) => sum.sensor += loss,
             }
         }
@@ -149,6 +188,36 @@ pub fn shares(losses: &[Losses]) -> (Share, Vec<CauseLoss>) {
         of(Cause::Unexplained, Losses::unexplained, None),
     ];
     (spread(losses.iter().map(|l| percent(l.total()))), causes)
+}
+
+/// How much one day's value differs from the next for no reason at all, ln, where that drowns whatever the unit has
+/// lost: then nothing can be said.
+pub fn drowned(fitted: &Fitted<'_>, losses: &[Losses], c: &ForecastConstants) -> Option<f64> {
+    let count = fitted.draws.len().max(1) as f64;
+    let day_sd = (fitted.draws.iter().map(|draw| draw.noise.day_variance).sum::<f64>() / count).sqrt();
+    let mut totals: Vec<f64> = losses.iter().map(Losses::total).collect();
+    totals.sort_by(f64::total_cmp);
+    let lost = quantile_sorted(&totals, 0.5).abs();
+    (day_sd > c.noisy_day && lost < c.noise_drowns * day_sd / MONTH_DAYS.sqrt()).then_some(day_sd)
+}
+
+/// Days whose mean is asked about when it comes to seeing a loss at all.
+const MONTH_DAYS: f64 = 30.0;
+
+/// The verdict where noise drowns everything.
+pub fn drowned_verdict(day_sd: f64) -> Verdict {
+    Verdict {
+        cause: VerdictCause::Unsettled,
+        probability: None,
+        says: format!(
+            "From one day to the next the readings change by about {} for no reason: nothing can be told from them. Look at the sensor and its wiring.",
+            say(100.0 * day_sd.min(20.0).exp_m1())
+        ),
+        settle_with: Some(SettleWith {
+            action: ServiceAction::ReferenceCheck,
+            says: why(ServiceAction::ReferenceCheck),
+        }),
+    }
 }
 
 /// Which of [`LEADERS`] (or nothing) costs most under a draw.

@@ -307,6 +307,10 @@ pub struct ForecastConstants {
     pub name_lamp_or_sensor_at: f64,
     /// Standard errors by which the readings must fall between resets before a date for a cleaning is given.
     pub fall_seen: f64,
+    /// Nothing is said where the loss is under this many standard errors of a month's mean...
+    pub noise_drowns: f64,
+    /// ...and a day's value has at least this standard deviation, ln. A sound sensor's has 0.002 to 0.02.
+    pub noisy_day: f64,
     /// Least expected gain of information, nats, for an action to be proposed.
     pub worth_asking: f64,
 }
@@ -328,6 +332,8 @@ impl Default for ForecastConstants {
             pair_at: 0.75,
             name_lamp_or_sensor_at: 0.85,
             fall_seen: 2.0,
+            noise_drowns: 6.0,
+            noisy_day: 0.05,
             worth_asking: 0.05,
         }
     }
