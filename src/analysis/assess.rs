@@ -225,7 +225,8 @@ fn fit<'a>(
     // Kinds of growth are weighed on the best reading; those out of the race are dropped for all.
     let all_rates: Vec<usize> = (0..model.rates.len()).collect();
     let growths = likely_growths(model, |growth| {
-        if rates.iter().all(|rate| setting.ln_agreement(*rate, growth) < -GROWTH_WINDOW) {
+        let fouls = |rate: &&usize| model.rates[**rate].0 > 0.0;
+        if rates.iter().filter(fouls).all(|rate| setting.ln_agreement(*rate, growth) < -GROWTH_WINDOW) {
             return None;
         }
         model::evidence(&variant(&readings[0].0, growth, 0.0), noise, &all_rates, &observed, &setting)

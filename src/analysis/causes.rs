@@ -311,7 +311,19 @@ pub fn verdict(losses: &[Losses], scene: &Scene<'_>) -> Verdict {
     let (cause, probability) = name_cause(losses, scene.falling, scene.tested, scene.constants);
     let settle_with = settle_with(losses, scene);
     let says = sentence(cause, losses, scene);
+    let named = !matches!(cause, VerdictCause::None | VerdictCause::Unsettled);
+    let probability = if named { calibrated(probability, &scene.constants.calibration) } else { probability };
     Verdict { cause, probability: Some(probability), says, settle_with }
+}
+
+/// A probability by the straight lines between `points`, which ascend both ways.
+fn calibrated(probability: f64, points: &[(f64, f64)]) -> f64 {
+    let above = points.partition_point(|(from, _)| *from < probability);
+    match (above.checked_sub(1).and_then(|below| points.get(below)), points.get(above)) {
+        (Some((x0, y0)), Some((x1, y1))) => y0 + (y1 - y0) * (probability - x0) / (x1 - x0),
+        (None, Some((_, y))) | (Some((_, y)), None) => *y,
+        (None, None) => probability,
+    }
 }
 
 /// One plain sentence.
@@ -536,6 +548,15 @@ mod tests {
         assert_eq!(name_cause(&lamp, true, untested, &c), (VerdictCause::LampOrSensor, 1.0));
         let three = [loss(0.1, 0.05, 0.0), loss(0.0, 0.1, 0.05), loss(0.1, 0.0, 0.0), loss(0.0, 0.0, 0.1)];
         assert_eq!(name(&three, true), (VerdictCause::Unsettled, 0.5));
+    }
+
+    #[test]
+    fn calibration_is_monotone_and_stays_a_probability() {
+        let points = ForecastConstants::default().calibration;
+        let all: Vec<f64> = (0..=100).map(|p| calibrated(f64::from(p) / 100.0, &points)).collect();
+        assert!(all.windows(2).all(|pair| pair[0] <= pair[1]) && all[0] == 0.0 && all[100] <= 1.0, "{all:?}");
+        assert!((calibrated(0.775, &points) - 0.735).abs() < 1e-12, "half way between two points");
+        assert_eq!(calibrated(0.4, &[]), 0.4);
     }
 
     /// 100 (1 - exp(-x)): x = ln 2 is a half; a gain is negative.
