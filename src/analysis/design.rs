@@ -412,7 +412,7 @@ impl<'a> Design<'a> {
                 Term::LampSlope => -h,
                 Term::Rate => -grown,
                 Term::Curve => -curve(grown),
-                Term::Window => -since(&self.windows, self.window_age_at_start, day) / 100.0,
+                Term::Window => -self.window_exposed(day) / 100.0,
                 Term::Drift => -since(&self.sensors, self.sensor_age_at_start, day) / 365.25,
                 Term::SeasonSine => -sin,
                 Term::SeasonCosine => -cos,
@@ -568,6 +568,14 @@ impl<'a> Design<'a> {
         let known = day.clamp(0, last);
         let sum = usize::try_from(known).ok().and_then(|d| self.exposure.get(d)).copied().unwrap_or(0.0);
         sum + self.pace * f64::from(day - known)
+    }
+
+    /// Exposure of the sensor's window since it was last wiped, days: like the sleeve it gets dirty in water that is lit.
+    fn window_exposed(&self, day: i32) -> f64 {
+        match self.windows.partition_point(|wiped| *wiped <= day) {
+            0 => self.exposed(day) + self.window_age_at_start,
+            n => self.exposed(day) - self.exposed(self.windows[n - 1]),
+        }
     }
 
     /// A covariate against what is usual; the future keeps what was lately.
