@@ -15,6 +15,12 @@ const LAMP_GAIN: f64 = 0.08;
 /// ln of the odds that the sleeve was cleaned on the way when something else was done, and nobody wrote it down: where
 /// cleanings are known of, and where none is. Who never writes down a cleaning, but other work, hardly ever cleans.
 const CLEANING_FORGOTTEN: (f64, f64) = (-0.5, -2.0);
+/// An entry is written down for a day at most this far from that of the work, days.
+const MISDATED_DAYS: i32 = 14;
+/// ln of the odds that it was, for one of the days of other work. By judgement.
+const MISDATED: f64 = -2.5;
+/// Other days tried for one entry.
+const MOST_MOVES: usize = 2;
 /// Readings carried on at most.
 const MOST_READINGS: usize = 3;
 
@@ -36,6 +42,8 @@ pub enum Change {
     Reread(Origin, EventKind, EventKind),
     /// An event did not happen.
     Drop(Origin, EventKind),
+    /// An event happened on another day: its first day after it is the one given.
+    Move(Event, i32),
 }
 
 impl Edit {
@@ -44,6 +52,7 @@ impl Edit {
             Change::Add(event) => events.with(event),
             Change::Reread(origin, from, to) => events.reread(origin, from, Some(to)),
             Change::Drop(origin, kind) => events.reread(origin, kind, None),
+            Change::Move(event, day) => events.reread(event.origin, event.kind, None).with(Event { day, ..event }),
         }
     }
 
@@ -52,6 +61,9 @@ impl Edit {
         match (self.change, other.change) {
             (Change::Reread(origin, _, taken), Change::Reread(_, _, to)) => {
                 Some(events.reread(origin, taken, Some(to)))
+            }
+            (Change::Move(event, day), Change::Move(_, to)) => {
+                Some(Self { change: Change::Move(Event { day, ..event }, to), ..*other }.apply(events))
             }
             _ => None,
         }
@@ -62,6 +74,7 @@ impl Edit {
         match self.change {
             Change::Add(event) => (event.origin, None),
             Change::Reread(origin, kind, _) | Change::Drop(origin, kind) => (origin, Some(kind)),
+            Change::Move(event, _) => (event.origin, Some(event.kind)),
         }
     }
 }
@@ -78,6 +91,10 @@ pub fn doubts(events: &Events, found: &StepsFound) -> Vec<Edit> {
             .any(|e| e.day == day && matches!(e.kind, EventKind::SleeveCleaned | EventKind::SleeveReplaced))
     };
     for event in events.list.iter().filter(|event| event.day > 0) {
+        let parts = [EventKind::LampReplaced, EventKind::WindowWiped, EventKind::SensorReplaced];
+        if parts.contains(&event.kind) && matches!(event.origin, Origin::Logged(_)) {
+            edits.extend(moves(event, events));
+        }
         let again = |kind| Change::Add(Event { kind, ..*event });
         let reread = |kind| Change::Reread(event.origin, event.kind, kind);
         match (event.kind, event.origin) {
@@ -108,6 +125,17 @@ pub fn doubts(events: &Events, found: &StepsFound) -> Vec<Edit> {
         }
     }
     edits
+}
+
+/// An entry may stand under another day than that of the work: those of other work nearby.
+fn moves(event: &Event, events: &Events) -> Vec<Edit> {
+    let apart = |day: i32| (day - event.day).abs();
+    let mut days: Vec<i32> = events.list.iter().map(|other| other.day).filter(|day| *day > 0).collect();
+    days.dedup();
+    days.retain(|day| (1..=MISDATED_DAYS).contains(&apart(*day)));
+    days.sort_by_key(|day| apart(*day));
+    days.truncate(MOST_MOVES);
+    days.into_iter().map(|day| Edit { change: Change::Move(*event, day), ln_odds: MISDATED }).collect()
 }
 
 /// The readings worth carrying on, best first, each with ln of its odds beforehand. `evidence` gives the log evidence
@@ -160,6 +188,10 @@ pub fn choose(base: Events, edits: &[Edit], evidence: impl Fn(&Events) -> Option
         (_, false) => Some((edit.apply(&best), odds + edit.ln_odds)),
         (Change::Add(event), true) => Some((best.reread(event.origin, event.kind, None), odds - edit.ln_odds)),
         (Change::Reread(origin, from, to), true) => Some((best.reread(origin, to, Some(from)), odds - edit.ln_odds)),
+        (Change::Move(event, day), true) => Some((
+            Edit { change: Change::Move(Event { day, ..event }, event.day), ..*edit }.apply(&best),
+            odds - edit.ln_odds,
+        )),
         (Change::Drop(..), true) => None,
     };
     let others: Vec<(Events, f64)> =
