@@ -98,7 +98,7 @@ fn assess_found(
         forecast,
         episodes,
         unlogged: unlogged(found, answer.events.as_ref()),
-        log_doubts: log_doubts(history, found, answer.events.as_ref()),
+        log_doubts: log_doubts(history, found, answer.events.as_ref().zip(course.as_ref())),
         parts: answer.parts,
         readings: counts(history.days),
     }
@@ -348,7 +348,7 @@ fn unlogged(found: &StepsFound, read: Option<&Events>) -> Vec<UnloggedStep> {
     found.steps.iter().enumerate().filter_map(one).collect()
 }
 
-fn log_doubts(history: &History<'_>, found: &StepsFound, read: Option<&Events>) -> Vec<LogDoubt> {
+fn log_doubts(history: &History<'_>, found: &StepsFound, read: Option<(&Events, &Course)>) -> Vec<LogDoubt> {
     let snapped = found.snapped.iter().filter_map(|snap| {
         let entry = history.log.get(snap.entry)?;
         let used = snap.used;
@@ -359,7 +359,17 @@ fn log_doubts(history: &History<'_>, found: &StepsFound, read: Option<&Events>) 
         let entry = history.log.get(*place)?;
         Some(LogDoubt { action: entry.action, at: entry.at, used: None, says: "logged, no recovery seen".to_owned() })
     });
-    let cleaned = read.into_iter().flat_map(|events| &events.list).filter_map(|event| {
+    let moved = read.into_iter().flat_map(|(events, course)| events.list.iter().map(move |e| (e, course)));
+    let moved = moved.filter_map(|(event, course)| {
+        let Origin::Logged(place) = event.origin else { return None };
+        let entry = history.log.get(place).filter(|entry| events::kind_of(entry.action) == Some(event.kind))?;
+        let used = course.date(event.day - 1);
+        let elsewhere = used != entry.at.date_in(&history.spec.zone) && found.snapped.iter().all(|s| s.entry != place);
+        let says =
+            format!("the readings speak for {}, not for the logged time; that day is used", causes::say_date(used));
+        elsewhere.then_some(LogDoubt { action: entry.action, at: entry.at, used: Some(used), says })
+    });
+    let cleaned = read.into_iter().flat_map(|(events, _)| &events.list).filter_map(|event| {
         let Origin::Logged(place) = event.origin else { return None };
         let entry = history.log.get(place).filter(|_| event.kind == EventKind::SleeveCleaned)?;
         let says = "the sleeve seems to have been cleaned at the same time, which is not in the log".to_owned();
@@ -370,7 +380,7 @@ fn log_doubts(history: &History<'_>, found: &StepsFound, read: Option<&Events>) 
             says,
         })
     });
-    let mut doubts: Vec<LogDoubt> = snapped.chain(silent).chain(cleaned).collect();
+    let mut doubts: Vec<LogDoubt> = snapped.chain(silent).chain(moved).chain(cleaned).collect();
     doubts.sort_by_key(|doubt| doubt.at);
     doubts
 }

@@ -170,7 +170,8 @@ pub fn usual_reading(step: &Step) -> EventKind {
     }
 }
 
-fn kind_of(action: ServiceAction) -> Option<EventKind> {
+/// What an action resets, if anything.
+pub fn kind_of(action: ServiceAction) -> Option<EventKind> {
     match action {
         ServiceAction::SleeveCleaned => Some(EventKind::SleeveCleaned),
         ServiceAction::SleeveReplaced => Some(EventKind::SleeveReplaced),

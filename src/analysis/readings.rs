@@ -224,6 +224,24 @@ mod tests {
         assert!((readings[0].1 + 1.5).abs() < 1e-12, "odds add up");
     }
 
+    /// A wipe written down ten days before the cleaning it went with: +8 where both are on one day.
+    #[test]
+    fn an_entry_may_stand_under_another_day() {
+        let wipe = event(40, EventKind::WindowWiped, Origin::Logged(0));
+        let base = Events::default().with(wipe).with(event(50, EventKind::SleeveCleaned, Origin::Logged(1)));
+        let edits = doubts(&base, &StepsFound::default());
+        assert!(edits.iter().any(|edit| edit.change == Change::Move(wipe, 50)), "{edits:?}");
+        let together = |events: &Events| events.list.iter().all(|e| e.day == 50) && events.list.len() == 2;
+        let readings = choose(base.clone(), &edits, |events| Some(if together(events) { 8.0 } else { 0.0 }));
+        assert!(together(&readings[0].0) && (readings[0].1 - MISDATED).abs() < 1e-12, "{readings:?}");
+        // Where it is nearly even, the logged day stays among the readings.
+        let readings = choose(base.clone(), &edits, |events| Some(if together(events) { 4.0 } else { 0.0 }));
+        assert!(together(&readings[0].0) && readings.iter().any(|(events, _)| *events == base), "{readings:?}");
+        let far = Events::default().with(wipe).with(event(70, EventKind::SleeveCleaned, Origin::Logged(1)));
+        let moved = |edit: &Edit| matches!(edit.change, Change::Move(..));
+        assert!(!doubts(&far, &StepsFound::default()).iter().any(moved));
+    }
+
     #[test]
     fn what_is_nearly_even_is_kept_both_ways() {
         let base = Events::default().with(event(50, EventKind::SleeveCleaned, Origin::Step(0)));
