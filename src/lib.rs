@@ -15,9 +15,11 @@ pub mod engine; // PURE: handle(event, now) -> effects
 pub mod files; // readings, service logs and unit files on disk
 pub mod mqtt; // broker session, payloads, topics, embedded broker
 pub mod notify; // webhook, push, mail: how people are told beyond MQTT
+pub mod page; // PURE: HTML and SVG from values
 pub mod query; // questions about the fleet and their answers, with or without a daemon
 pub mod report; // PURE: tables, charts and sentences for people
 pub mod scenario; // PURE: the simulator behind the demo; analysis may not know it
 pub mod senml; // PURE: RFC 8428 packs
 pub mod store; // the only module that knows sled
-pub mod web; // the local interface
+pub mod visit; // PURE: what each step of a visit gave, and what to do next
+pub mod web; // the local interface, the API and the pages

@@ -3,13 +3,32 @@
 //! [`answer`] decides; where the data comes from is behind [`Records`]: the daemon's memory and store, or a store that
 //! a command opened itself because no daemon runs.
 
+pub mod bring;
+pub mod dossier;
+pub mod month;
+pub mod round;
+pub mod series;
+
 use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
 
 use crate::alert::{Live as LiveAlert, Order};
 use crate::domain::assessment::LatestReading;
 use crate::domain::similar::did_you_mean;
-use crate::domain::{Assessment, Condition, DaySummary, ServiceEntry, Timestamp, UnitId, UnitSpec};
+use crate::domain::time::{DAY, HOUR, MINUTE};
+use crate::domain::{
+    Assessment, Condition, DaySummary, FittedDay, Reading, ServiceAction, ServiceEntry, Timestamp, UnitId, UnitSpec,
+};
+
+use dossier::{Dossier, FleetLine, Sample, SiteCard};
+use month::MonthRecord;
+use round::{OtherRules, Round, RoundRules};
+use series::{Point, Resolution, Series, Span};
+
+/// Days of a unit's course on the fleet's page.
+pub const COURSE_DAYS: i32 = 60;
+/// How long a visit lasts at most, and how long before it the light is looked at, milliseconds.
+const VISIT_READINGS: (i64, i64) = (12 * HOUR, 2 * HOUR);
 
 /// A question about the fleet.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -33,6 +52,37 @@ pub enum Query {
     Trend {
         /// Which unit.
         unit: UnitId,
+    },
+    /// A part of the history of a unit, for a chart.
+    Readings {
+        /// Which unit.
+        unit: UnitId,
+        /// Which part, and how fine.
+        span: Span,
+    },
+    /// The days behind as the fit explains them.
+    Course {
+        /// Which unit.
+        unit: UnitId,
+    },
+    /// Everything known of one unit.
+    Dossier {
+        /// Which unit.
+        unit: UnitId,
+    },
+    /// Every unit with its recent course, worst first.
+    Fleet,
+    /// The next trip.
+    Round {
+        /// In place of the planner's usual figures.
+        rules: OtherRules,
+    },
+    /// The monthly record of a site.
+    Month {
+        /// Which site.
+        site: String,
+        /// `2026-08`.
+        month: String,
     },
     /// Record a service action.
     Log {
@@ -73,6 +123,18 @@ pub enum Answer {
     Logbook(Vec<ServiceEntry>),
     /// To [`Query::Trend`].
     Trend(Box<Trend>),
+    /// To [`Query::Readings`].
+    Readings(Box<Series>),
+    /// To [`Query::Course`], ascending; empty where there is too little data for a fit.
+    Course(Vec<FittedDay>),
+    /// To [`Query::Dossier`].
+    Dossier(Box<Dossier>),
+    /// To [`Query::Fleet`], worst first.
+    Fleet(Vec<FleetLine>),
+    /// To [`Query::Round`].
+    Round(Box<Round>),
+    /// To [`Query::Month`].
+    Month(Box<MonthRecord>),
     /// To [`Query::Log`].
     Logged(Logged),
     /// To [`Query::Alerts`].
@@ -103,8 +165,29 @@ pub enum RefusalKind {
     NothingYet,
     /// The entry cannot be recorded as it is, or the order cannot be obeyed.
     BadEntry,
+    /// The span cannot be had as it is.
+    BadSpan,
     /// The store failed.
     Store,
+}
+
+/// Which sites somebody may ask about.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Scope {
+    /// Every one.
+    All,
+    /// These.
+    Sites(Vec<String>),
+}
+
+impl Scope {
+    /// Whether a site is within.
+    pub fn allows(&self, site: &str) -> bool {
+        match self {
+            Self::All => true,
+            Self::Sites(sites) => sites.iter().any(|allowed| allowed == site),
+        }
+    }
 }
 
 /// One unit of the fleet.
@@ -223,6 +306,18 @@ pub trait Records {
     fn alerts(&mut self) -> Result<Vec<LiveAlert>, RecordsError>;
     /// Obeys an order that is there for a unit of the config or a site.
     fn order(&mut self, order: &OrderQuery, now: Timestamp) -> Result<Result<usize, String>, RecordsError>;
+    /// Its raw readings from `from` up to but not including `to`, ascending.
+    fn readings(&mut self, spec: &UnitSpec, from: Timestamp, to: Timestamp) -> Result<Vec<Reading>, RecordsError>;
+    /// Its kept days from `from` on; the running one may be missing.
+    fn kept_days(&mut self, spec: &UnitSpec, from: Date) -> Result<Vec<DaySummary>, RecordsError>;
+    /// Its days as the fit of its last assessment explains them.
+    fn fitted(&mut self, spec: &UnitSpec) -> Result<Vec<FittedDay>, RecordsError>;
+    /// The planner's usual figures.
+    fn round_rules(&mut self) -> RoundRules {
+        RoundRules::default()
+    }
+    /// Where it stands.
+    fn site(&mut self, id: &str) -> SiteCard;
     /// Units that send readings but stand in no config, by id.
     fn unknown(&mut self) -> Result<Vec<UnknownUnit>, RecordsError>;
 }
@@ -247,6 +342,18 @@ fn try_answer(records: &mut impl Records, units: &[UnitSpec], query: Query, now:
             let touched = records.order(&order, now)?;
             Answer::Ordered(touched.map_err(|says| Refusal { kind: RefusalKind::BadEntry, says })?)
         }
+        Query::Readings { unit, span } => {
+            Answer::Readings(Box::new(readings(records, find(units, &unit)?, &span, now)?))
+        }
+        Query::Course { unit } => Answer::Course(records.fitted(find(units, &unit)?)?),
+        Query::Dossier { unit } => Answer::Dossier(Box::new(dossier(records, find(units, &unit)?, now)?)),
+        Query::Fleet => Answer::Fleet(fleet(records, units, now)?),
+        Query::Round { rules } => {
+            let rules = rules.over(records.round_rules());
+            let zone = units.first().map_or(jiff::tz::TimeZone::UTC, |spec| spec.zone.clone());
+            Answer::Round(Box::new(round::plan(&fleet(records, units, now)?, rules, now.date_in(&zone))))
+        }
+        Query::Month { site, month } => Answer::Month(Box::new(month_of(records, units, &site, &month, now)?)),
         Query::Log { unit, entry } => Answer::Logged(log(records, find(units, &unit)?, entry, now)?),
     })
 }
@@ -266,6 +373,132 @@ pub fn sort_worst_first(rows: &mut [UnitRow]) {
         let key = |row: &UnitRow| (row.condition, row.service_by().unwrap_or(Date::MAX));
         key(a).cmp(&key(b)).then_with(|| (&a.site, &a.unit).cmp(&(&b.site, &b.unit)))
     });
+}
+
+fn readings(records: &mut impl Records, spec: &UnitSpec, span: &Span, now: Timestamp) -> Result<Series, Refusal> {
+    let latest = records.live(spec, now)?.reading.map_or(now, |reading| reading.at);
+    let to = span.to.unwrap_or(latest.plus_millis(1));
+    let from = span.from.unwrap_or(to.plus_millis(-30 * DAY));
+    let millis = to.millis_since(from);
+    let bad = |says| Refusal { kind: RefusalKind::BadSpan, says };
+    if millis <= 0 {
+        return Err(bad(format!("from {from} is not before to {to}")));
+    }
+    let resolution = span.resolution.unwrap_or_else(|| series::choose(millis, span.points));
+    let by_day = resolution == Resolution::Day && series::kept_by_day(span.channel);
+    let points = if by_day {
+        let within = |day: &DaySummary| (from.date_in(&spec.zone)..=to.date_in(&spec.zone)).contains(&day.date);
+        let days: Vec<DaySummary> = records.days(spec)?.into_iter().filter(within).collect();
+        series::of_days(&days, span.channel, &spec.zone)
+    } else {
+        let finest = if resolution == Resolution::Day { Resolution::Hour } else { resolution };
+        series::refusal(&spec.id, finest, millis).map_or(Ok(()), |says| Err(bad(says)))?;
+        by_time(records, spec, (from, to), span, resolution)?
+    };
+    let (points, thinned) = series::thin(points, span.points.max(1));
+    Ok(Series {
+        site: spec.id.site().to_owned(),
+        unit: spec.id.unit().to_owned(),
+        channel: span.channel.name().to_owned(),
+        measure: series::measure(span.channel, spec.sensor.unit.symbol()).to_owned(),
+        resolution,
+        thinned,
+        from,
+        to,
+        points,
+    })
+}
+
+/// Points made of raw readings, a stretch of readings at a time so that a year does not stand in memory at once.
+fn by_time(
+    records: &mut impl Records,
+    spec: &UnitSpec,
+    (from, to): (Timestamp, Timestamp),
+    span: &Span,
+    resolution: Resolution,
+) -> Result<Vec<Point>, Refusal> {
+    const STRETCH: i64 = 16 * DAY;
+    let mut points = Vec::new();
+    let mut start = from;
+    while start < to {
+        // Stretches end on whole hours, so that no hour is cut.
+        let end = Timestamp::from_millis((start.as_millis() + STRETCH).div_euclid(HOUR) * HOUR).min(to);
+        let raw = series::raw(&records.readings(spec, start, end)?, span.channel);
+        match resolution {
+            Resolution::Raw => points.extend(raw),
+            Resolution::Hour => points.extend(series::stretches(&raw, HOUR)),
+            Resolution::Day => points.extend(series::stretches(&raw, 15 * MINUTE)),
+        }
+        start = end;
+    }
+    Ok(if resolution == Resolution::Day { series::days(&points, &spec.zone) } else { points })
+}
+
+fn row(records: &mut impl Records, spec: &UnitSpec, now: Timestamp) -> Result<UnitRow, RecordsError> {
+    Ok(UnitRow::new(spec, records.live(spec, now)?, records.assessment(spec)?))
+}
+
+fn dossier(records: &mut impl Records, spec: &UnitSpec, now: Timestamp) -> Result<Dossier, RecordsError> {
+    let trend = trend(records, spec)?;
+    let started = trend.log.iter().rfind(|entry| entry.action == ServiceAction::VisitStarted).map(|entry| entry.at);
+    let recent = match started {
+        Some(at) => {
+            let (longest, before) = VISIT_READINGS;
+            let readings = records.readings(spec, at.plus_millis(-before), at.plus_millis(longest))?;
+            readings.iter().filter_map(Sample::of).collect()
+        }
+        None => Vec::new(),
+    };
+    Ok(Dossier { site: records.site(spec.id.site()), row: row(records, spec, now)?, trend, recent })
+}
+
+fn month_of(
+    records: &mut impl Records,
+    units: &[UnitSpec],
+    site: &str,
+    month: &str,
+    now: Timestamp,
+) -> Result<MonthRecord, Refusal> {
+    let bounds = month::bounds(month).ok_or_else(|| Refusal {
+        kind: RefusalKind::BadSpan,
+        says: format!("`{month}` is not a month; write it like 2026-08"),
+    })?;
+    let of_site: Vec<&UnitSpec> = units.iter().filter(|spec| spec.id.site() == site).collect();
+    if of_site.is_empty() {
+        let says = format!("there is no site `{site}` with a unit in the config");
+        return Err(Refusal { kind: RefusalKind::NoSuchUnit, says });
+    }
+    let record = |spec: &UnitSpec| {
+        let (from, to) = month::span(spec, bounds);
+        let readings = records.readings(spec, from, to.min(now.plus_millis(1)).max(from))?;
+        Ok(month::unit_month(spec, bounds, &readings, &records.log(&spec.id)?, now))
+    };
+    let units = of_site.into_iter().map(record).collect::<Result<_, RecordsError>>()?;
+    Ok(MonthRecord { site: site.to_owned(), month: month.to_owned(), units })
+}
+
+fn fleet(records: &mut impl Records, units: &[UnitSpec], now: Timestamp) -> Result<Vec<FleetLine>, RecordsError> {
+    let mut rows = rows(records, units, now)?;
+    let lines = rows.drain(..).map(|row| {
+        let id = (row.site.as_str(), row.unit.as_str());
+        let spec = units.iter().find(|spec| (spec.id.site(), spec.id.unit()) == id);
+        let course = spec.map_or(Ok(Vec::new()), |spec| course(records, spec, now))?;
+        Ok(FleetLine { site: records.site(&row.site), row, course })
+    });
+    lines.collect()
+}
+
+fn course(records: &mut impl Records, spec: &UnitSpec, now: Timestamp) -> Result<Vec<Option<f32>>, RecordsError> {
+    let today = now.date_in(&spec.zone);
+    let first = today.saturating_sub(jiff::Span::new().days(COURSE_DAYS - 1));
+    let mut course = vec![None; usize::try_from(COURSE_DAYS).unwrap_or_default()];
+    for day in records.kept_days(spec, first)? {
+        let place = usize::try_from((day.date - first).get_days()).ok().and_then(|index| course.get_mut(index));
+        if let (Some(place), Some(light)) = (place, day.intensity) {
+            *place = Some((100.0 * light.median.exp() / spec.set_point.max(1e-9)) as f32);
+        }
+    }
+    Ok(course)
 }
 
 fn trend(records: &mut impl Records, spec: &UnitSpec) -> Result<Trend, RecordsError> {
@@ -365,6 +598,23 @@ mod tests {
         fn unknown(&mut self) -> Result<Vec<UnknownUnit>, RecordsError> {
             Ok(Vec::new())
         }
+
+        fn readings(&mut self, _: &UnitSpec, from: Timestamp, to: Timestamp) -> Result<Vec<Reading>, RecordsError> {
+            let every_minute = (from.as_millis()..to.as_millis()).step_by(60_000).map(Timestamp::from_millis);
+            Ok(every_minute.map(|at| Reading::new(at).with(crate::domain::Channel::Intensity, 20.0)).collect())
+        }
+
+        fn fitted(&mut self, _: &UnitSpec) -> Result<Vec<FittedDay>, RecordsError> {
+            Ok(Vec::new())
+        }
+
+        fn kept_days(&mut self, _: &UnitSpec, _: Date) -> Result<Vec<DaySummary>, RecordsError> {
+            Ok(Vec::new())
+        }
+
+        fn site(&mut self, id: &str) -> SiteCard {
+            SiteCard { id: id.to_owned(), ..SiteCard::default() }
+        }
     }
 
     fn now() -> Timestamp {
@@ -412,6 +662,34 @@ mod tests {
             assert_eq!((logged.already, logged.entry.recorded), (already, Some(now())));
         }
         assert_eq!(memory.log.len(), 1);
+    }
+
+    #[test]
+    fn a_chart_gets_few_points_and_no_more_than_can_be_had() {
+        let unit: UnitId = "heron-bight/boathouse".parse().unwrap();
+        let series = |days: i64, resolution, points| {
+            let span = Span {
+                from: Some(now().plus_millis(-days * DAY)),
+                to: Some(now()),
+                resolution,
+                points,
+                ..Span::default()
+            };
+            ask(&mut Memory::default(), Query::Readings { unit: unit.clone(), span })
+        };
+        for (days, resolution, points, want) in
+            [(1, None, 1_500, 1_440), (30, None, 1_500, 720), (60, Some(Resolution::Raw), 100, 100)]
+        {
+            let Answer::Readings(found) = series(days, resolution, points) else { panic!() };
+            assert!(
+                found.points.len() <= want && found.points.len() * 10 >= want * 9,
+                "{days}: {}",
+                found.points.len()
+            );
+            assert_eq!(found.points.iter().map(|p| i64::from(p.count)).sum::<i64>(), days * 1_440);
+        }
+        assert_eq!(refusal(series(100, Some(Resolution::Raw), 100)).kind, RefusalKind::BadSpan);
+        assert_eq!(refusal(series(0, None, 100)).kind, RefusalKind::BadSpan);
     }
 
     #[test]

@@ -187,6 +187,16 @@ pub enum Live {
     Site(Box<site::SiteAlert>),
 }
 
+impl Live {
+    /// Where it is.
+    pub fn site(&self) -> &str {
+        match self {
+            Self::Unit(alert) => &alert.site,
+            Self::Site(alert) => &alert.site,
+        }
+    }
+}
+
 impl Alert {
     /// The alert of a unit as it stands at `now`.
     pub fn of(unit: &UnitId, kind: Kind, life: &Life, held: Option<Held>, now: Timestamp) -> Self {

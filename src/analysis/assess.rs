@@ -18,6 +18,7 @@ use super::events::{self, EventKind, Events, Origin};
 use super::forecast::{self, Ahead};
 use super::model::{self, Fitted, Observed, Variant};
 use super::readings;
+use super::retrace as past;
 use super::steps::{self, StepsFound};
 use super::structures::Setting;
 use super::{Constants, History, parts};
@@ -26,7 +27,7 @@ use crate::domain::assessment::{
     UnloggedStep, Verdict,
 };
 use crate::domain::{
-    Assessment, Channel, Condition, DaySummary, ServiceAction, Timestamp, UnitId, UnitSpec, VerdictCause,
+    Assessment, Channel, Condition, DaySummary, FittedDay, ServiceAction, Timestamp, UnitId, UnitSpec, VerdictCause,
 };
 
 /// A kind of growth this many nats behind the best is not carried on.
@@ -38,19 +39,42 @@ const BEFORE_MATTERS: f64 = 0.02;
 
 /// What Fadeline says about a unit at `as_of`. Never fails: too little or unusable data is an answer too.
 pub fn assess(history: &History<'_>, as_of: Timestamp, constants: &Constants) -> Assessment {
+    let history = until(history, as_of);
+    let (found, episodes) = find(&history, constants);
+    assess_found(&history, as_of, constants, &found, episodes)
+}
+
+/// The days behind `as_of` as the fit of [`assess`] explains them; empty where there is too little data.
+pub fn retrace(history: &History<'_>, as_of: Timestamp, constants: &Constants) -> Vec<FittedDay> {
+    let history = until(history, as_of);
+    let (found, episodes) = find(&history, constants);
+    let enough = |course: &Course| course.days.len() >= constants.model.least_days;
+    let Some(course) = Course::new(&history, as_of, &constants.model).filter(enough) else { return Vec::new() };
+    let events = Events::new(&history, &course, as_of, &found);
+    let mut rng = ChaCha8Rng::seed_from_u64(seed(&history.spec.id, course.date(course.today)));
+    let fitted = fit(&history, constants, &course, (&events, &found), &episodes, &mut rng);
+    fitted.map_or_else(Vec::new, |(fitted, _)| past::retrace(&fitted, &course))
+}
+
+/// What was known at `as_of`.
+fn until<'a>(history: &History<'a>, as_of: Timestamp) -> History<'a> {
     let today = as_of.date_in(&history.spec.zone);
-    let history = History {
+    History {
         days: &history.days[..history.days.partition_point(|day| day.date < today)],
         log: &history.log[..history.log.partition_point(|entry| entry.at <= as_of)],
         latest: history.latest.filter(|latest| latest.at <= as_of),
         ..*history
-    };
+    }
+}
+
+/// The steps and episodes in the days.
+fn find(history: &History<'_>, constants: &Constants) -> (StepsFound, Vec<Episode>) {
     let found = steps::find(history.days, history.log, history.spec, &constants.steps);
     let work = history.log.iter().map(|entry| entry.at.date_in(&history.spec.zone));
     let resets: Vec<Date> =
         work.chain(found.snapped.iter().map(|s| s.used)).chain(found.steps.iter().map(|s| s.date)).collect();
     let episodes = episodes::find(history.days, &resets, history.spec, &constants.episodes);
-    assess_found(&history, as_of, constants, &found, episodes)
+    (found, episodes)
 }
 
 /// The assessment given the steps and episodes found in the days.

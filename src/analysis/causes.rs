@@ -13,7 +13,7 @@ use crate::domain::{Cause, ServiceAction, VerdictCause};
 
 /// Probability that a lasting shift is the water's rather than the sensor's: transmittance not measured, measured. By
 /// judgement: lasting changes of water are commoner than knocked sensors, and a meter would have shown the former.
-const SHIFT_IS_WATER: (f64, f64) = (0.65, 0.2);
+pub const SHIFT_IS_WATER: (f64, f64) = (0.65, 0.2);
 /// Causes that can lead, with what they are called in a verdict. The last is what no cause explains.
 const LEADERS: [VerdictCause; 5] = [
     VerdictCause::SleeveFouling,
@@ -123,8 +123,7 @@ pub fn losses(fitted: &Fitted<'_>, course: &Course, measured: &WaterEvidence, rn
             match (term.share(), term) {
                 (Part::Level | Part::Temperature, _) => {}
                 (Part::Before, _) => sum.before += loss,
-                // Without a thermometer a yearly course is the temperature's as likely as the water's.
-                (_, Term::SeasonSine | Term::SeasonCosine) if course.temperature.is_none() => {}
+                (_, term) if !counts_as_loss(*term, course) => {}
                 (Part::Sleeve, term) => {
                     sum.sleeve += loss;
                     sum.rates[0] += growth;
@@ -151,6 +150,15 @@ pub fn losses(fitted: &Fitted<'_>, course: &Course, measured: &WaterEvidence, rn
         sum
     };
     fitted.draws.iter().map(one).collect()
+}
+
+/// Whether a term takes light away for good or for now. Temperature comes and goes; and without a thermometer a yearly
+/// course is the temperature's as likely as the water's.
+pub fn counts_as_loss(term: Term, course: &Course) -> bool {
+    match term {
+        Term::SeasonSine | Term::SeasonCosine => course.temperature.is_some(),
+        term => !matches!(term.share(), Part::Level | Part::Temperature),
+    }
 }
 
 /// Whether a term is part of the coat that the next cleaning takes off.

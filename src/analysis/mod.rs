@@ -20,13 +20,14 @@ pub mod parts;
 pub mod posterior;
 mod quarters;
 pub mod readings;
+pub mod retrace;
 pub mod rollup;
 pub mod steps;
 pub mod structures;
 pub mod whiten;
 mod window;
 
-pub use assess::assess;
+pub use assess::{assess, retrace};
 pub use constants::Constants;
 
 use crate::domain::{DaySummary, Reading, ServiceEntry, UnitSpec};

@@ -314,7 +314,7 @@ impl<'p, 'a> Problem<'p, 'a> {
         let shape = (observed.days.len(), design.terms.len());
         let sd = setting.model.reference_check_sd;
         let check = |(day, ratio): &(i32, f64)| {
-            let only_sensor = |(value, term): (f64, &super::design::Term)| {
+            let only_sensor = |(value, term): (f64, &Term)| {
                 if term.share() == Share::Sensor { value / sd } else { 0.0 }
             };
             (design.row(*day).into_iter().zip(&design.terms).map(only_sensor).collect(), ratio / sd)

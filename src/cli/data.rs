@@ -75,6 +75,7 @@ pub fn cannot_open(config: &Config, error: OpenError) -> Failure {
 pub fn refused(refusal: Refusal) -> Failure {
     let kind = match refusal.kind {
         RefusalKind::NoSuchUnit => Exit::Usage,
+        RefusalKind::BadSpan => Exit::Usage,
         RefusalKind::NothingYet | RefusalKind::BadEntry => Exit::BadData,
         RefusalKind::Store => Exit::Io,
     };

@@ -110,6 +110,9 @@ impl Screen {
         let (v311, v5) = frame.ports;
         // As it was called: `fadeline` need not stand in the PATH of the terminal beside.
         let program = std::env::args().next().unwrap_or_else(|| "fadeline".to_owned());
+        if let Some(pages) = frame.pages {
+            let _ = write!(text, "\nPages    http://{pages}/");
+        }
         let _ = write!(
             text,
             "\nListen   mosquitto_sub -h 127.0.0.1 -p {v311} -v -t 'fadeline/out/#'\n\

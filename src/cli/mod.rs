@@ -1,5 +1,6 @@
 //! The commands: one file each. Data on stdout, diagnostics on stderr.
 
+pub mod access;
 pub mod alert_test;
 pub mod alerts;
 pub mod backup;
@@ -13,11 +14,14 @@ pub mod interrupt;
 pub mod live;
 pub mod log;
 pub mod logbook;
+pub mod month;
 pub mod offline;
 pub mod out_file;
 pub mod output;
 pub mod progress;
 pub mod restore;
+pub mod round;
+pub mod sheet;
 pub mod study;
 pub mod trend;
 pub mod unit_files;
@@ -81,6 +85,14 @@ pub enum Command {
     Restore(restore::RestoreArgs),
     /// Read everything that is stored, or a backup, and check it
     Verify(verify::VerifyArgs),
+    /// One page about a unit before the trip
+    Sheet(sheet::SheetArgs),
+    /// The next trip: which sites, on which day, with which parts
+    Round(round::RoundArgs),
+    /// The monthly record of a site; not a regulatory form
+    Month(month::MonthArgs),
+    /// Who may open the pages: users and tokens
+    Access(access::AccessArgs),
 }
 
 /// Where the config is; for the commands that need the daemon's data.
@@ -129,6 +141,10 @@ fn dispatch(cli: &Cli) -> Result<(), Failure> {
         Command::Backup(args) => backup::run(args),
         Command::Restore(args) => restore::run(args),
         Command::Verify(args) => verify::run(args),
+        Command::Sheet(args) => sheet::run(args, style),
+        Command::Round(args) => round::run(args),
+        Command::Month(args) => month::run(args),
+        Command::Access(args) => access::run(args),
     }
 }
 

@@ -95,7 +95,10 @@ fn reload_on_hangup(file: PathBuf, reloads: mpsc::UnboundedSender<Config>) -> Re
 /// A daemon that could not start, as a command ends.
 pub fn failure(error: &StartError) -> Failure {
     let kind = match error {
-        StartError::Socket(SocketError::InUse { .. }) | StartError::Embedded(_) => Exit::Unavailable,
+        StartError::Certificate(_) | StartError::Access { .. } => Exit::Config,
+        StartError::Listen { .. } | StartError::Socket(SocketError::InUse { .. }) | StartError::Embedded(_) => {
+            Exit::Unavailable
+        }
         StartError::Store(_) | StartError::Socket(_) => Exit::Io,
     };
     Failure::new(kind, error.to_string())

@@ -7,7 +7,7 @@ use super::mistake::{At, Findings, Mistake, Mistakes, Place, Shown};
 use super::table::{Field, did_you_mean, parse};
 use super::units::{Described, describe};
 use super::{
-    Config, Environment, Loaded, LogSettings, alerts, broker, filter, fleet, hub, intake, keep, notify, raw, units,
+    Config, Environment, Loaded, LogSettings, alerts, broker, filter, fleet, hub, intake, keep, notify, raw, units, web,
 };
 use crate::domain::UnitSpec;
 use crate::store::settings::StoreSettings;
@@ -161,6 +161,8 @@ fn build(raw: &raw::File, context: &mut Context<'_>) -> Option<Config> {
     let notify = notify::check(&raw.notify, context);
     let grace = grace(raw, context);
     let log = log(raw, context);
+    let web = web::check(raw, context);
+    let round = web::round(raw, context);
     let units = units.into_iter().map(|(spec, _)| spec).collect();
     Some(Config {
         broker: broker?,
@@ -177,6 +179,8 @@ fn build(raw: &raw::File, context: &mut Context<'_>) -> Option<Config> {
         notify,
         grace,
         log,
+        web,
+        round,
     })
 }
 

@@ -23,7 +23,9 @@ mod table;
 mod tests;
 mod units;
 mod value;
+mod web;
 
+use std::net::{IpAddr, SocketAddr};
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -71,6 +73,38 @@ pub struct Config {
     pub grace: Duration,
     /// What the log shows.
     pub log: LogSettings,
+    /// The pages and the API over TCP; `None`: off.
+    pub web: Option<WebSettings>,
+    /// The planner's own figures for the round.
+    pub round: RoundSettings,
+}
+
+/// The pages and the API over TCP.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct WebSettings {
+    /// Where it listens.
+    pub listen: SocketAddr,
+    /// Whether the owner wrote that address: then a daemon that cannot have it does not start.
+    pub written: bool,
+    /// Users and tokens; needed off loopback. Without it whoever reaches this machine's loopback may do everything.
+    pub access_file: Option<PathBuf>,
+    /// The pages' own certificate and its key; without them they are served in the clear.
+    pub tls: Option<(PathBuf, PathBuf)>,
+    /// Addresses whose `X-Forwarded-For` and `X-Forwarded-Proto` are believed.
+    pub trusted_proxies: Vec<IpAddr>,
+}
+
+/// The planner's own figures for the round.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct RoundSettings {
+    /// Minutes of work and driving in a day.
+    pub day_minutes: u32,
+    /// Minutes a visit takes.
+    pub visit_minutes: u32,
+    /// Minutes of travel to a site that names none, one way.
+    pub travel_minutes: u32,
+    /// Days until the trip after the next.
+    pub interval_days: u32,
 }
 
 /// A place with units, as its owner described it.
@@ -88,7 +122,9 @@ pub struct SiteSpec {
     pub address: Option<String>,
     /// Whom to call.
     pub contact: Option<String>,
-    /// Minutes of travel from the base.
+    /// How to get in: keys, gates.
+    pub access: Option<String>,
+    /// Minutes of travel from the base, one way.
     pub travel_minutes: Option<u16>,
 }
 

@@ -27,6 +27,8 @@ table! {
         hub: Hub,
         notify: Notify,
         log: Log,
+        web: Web,
+        round: Round,
         site: Vec<Site>,
         unit: Vec<Unit>,
         profile: Vec<Profile>,
@@ -216,6 +218,27 @@ table! {
 }
 
 table! {
+    /// The pages and the API over TCP.
+    Web "[web]" {
+        listen: Text,
+        access_file: Text,
+        certificate: Text,
+        key: Text,
+        trusted_proxies: Texts,
+    }
+}
+
+table! {
+    /// The planner's own figures.
+    Round "[round]" {
+        day_minutes: Whole,
+        visit_minutes: Whole,
+        travel_minutes: Whole,
+        interval_days: Whole,
+    }
+}
+
+table! {
     /// A place with units.
     Site "[[site]]" {
         id: Text,
@@ -224,6 +247,7 @@ table! {
         tags: Texts,
         address: Text,
         contact: Text,
+        access: Text,
         travel_minutes: Whole,
     }
 }

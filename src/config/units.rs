@@ -207,10 +207,11 @@ fn check_site(
     let tags = raw.tags.given().map_or_else(Vec::new, |tags| tags.0.iter().map(|tag| tag.value.clone()).collect());
     let address = plain(&raw.address, ADDRESS_MAX_CHARS, context);
     let contact = plain(&raw.contact, ADDRESS_MAX_CHARS, context);
+    let access = plain(&raw.access, ADDRESS_MAX_CHARS, context);
     let minutes = context.within(&raw.travel_minutes, 0, 1_440, "0", "1440 (minutes)");
     let travel_minutes = minutes.and_then(|minutes| u16::try_from(minutes).ok());
     let zone = zone.unwrap_or(TimeZone::UTC);
-    Some(SiteSpec { id: id?, name, zone, tags, address, contact, travel_minutes })
+    Some(SiteSpec { id: id?, name, zone, tags, address, contact, access, travel_minutes })
 }
 
 /// A text for people, of at most `limit` characters.

@@ -8,19 +8,24 @@ pub mod bulk;
 pub mod hubs;
 pub mod intake;
 pub mod outbox;
+mod pasts;
 pub mod records;
 mod reload;
 pub mod retain;
+pub mod serving;
 pub mod tally;
 
 use std::collections::{BTreeMap, VecDeque};
 use std::future::Future;
+use std::io;
+use std::net::SocketAddr;
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio::task::{JoinError, JoinHandle, spawn_blocking};
-use tokio::time::{Instant, MissedTickBehavior, interval, timeout, timeout_at};
+use tokio::time::{Instant, MissedTickBehavior, interval, timeout_at};
 
 use crate::alert::Signs;
 use crate::alert::site::SITE_SILENT;
@@ -38,14 +43,18 @@ use crate::mqtt::encode::{Health, Message, OldestUnit, Request, Topics, WHOLE_SI
 use crate::mqtt::session::{self, Limits, NotTaken, Outgoing, SessionEvent, SessionHandle, SubscriptionPlan};
 use crate::mqtt::settings::{Broker, BrokerSettings, Protocol};
 use crate::notify;
+use crate::query::dossier::SiteCard;
+use crate::query::round::RoundRules;
 use crate::query::{self, Answer, OrderQuery, Query, Refusal, RefusalKind};
 use crate::store::{OutboxItem, Store, StoreError};
-use crate::web::socket::{self, LocalSocket, SocketError};
+use crate::web::socket::{self, SocketError};
 use crate::web::{self, Ask};
 
 use hubs::Hubs;
 use intake::{Arrived, Batch, Described, Intake, Report, Wish};
 use outbox::{Letter, Outbox};
+use pasts::Pasts;
+use serving::{Serving, what};
 use tally::Tally;
 
 /// How often the engine is told that time passes.
@@ -74,6 +83,25 @@ pub enum StartError {
     /// The local interface.
     #[error(transparent)]
     Socket(#[from] SocketError),
+    /// The pages' address.
+    #[error("the pages cannot be served on {address}: {source}; set [web] listen to another address, or to \"off\"")]
+    Listen {
+        /// Where.
+        address: SocketAddr,
+        /// What the system said.
+        source: io::Error,
+    },
+    /// The pages' certificate.
+    #[error("the pages cannot be served over TLS: {0}; check [web] certificate and key")]
+    Certificate(String),
+    /// The access file.
+    #[error("the access file {} cannot be used: {source}", path.display())]
+    Access {
+        /// Which.
+        path: PathBuf,
+        /// Why.
+        source: io::Error,
+    },
     /// The broker inside the daemon.
     #[error(transparent)]
     Embedded(#[from] EmbeddedError),
@@ -117,7 +145,9 @@ pub struct Daemon {
     imported: mpsc::UnboundedReceiver<bulk::Changed>,
     jobs: VecDeque<UnitId>,
     job: Option<(UnitId, JoinHandle<Assessed>)>,
-    web: (oneshot::Sender<()>, JoinHandle<()>),
+    serving: Serving,
+    sites: (Arc<Vec<SiteCard>>, RoundRules),
+    pasts: Arc<Pasts>,
     tally: Tally,
     health: Health,
     hubs: Hubs,
@@ -173,10 +203,8 @@ impl Daemon {
         let (changed, imported) = mpsc::unbounded_channel();
         let ids = config.units.iter().map(|spec| spec.id.clone());
         let stock = Arc::new(bulk::Stock::new(Arc::clone(&store), ids, Some(changed)));
-        let routes = web::server::router(asks.0.clone()).merge(web::bulk::router(stock));
-        let web = serve(socket, routes);
-        let mut constants = Constants::default();
-        constants.forecast.lead_days = config.lead_days;
+        let serving = Serving::start(socket, config.web.as_ref(), &asks.0, web::bulk::router(stock))?;
+        let constants = Arc::new(constants(&config));
         let bare = embedded.is_some_and(|running| running.v311.is_some());
         let mut outbox = Outbox::default();
         store.outbox()?.into_iter().for_each(|(key, item)| outbox.put(letter(key, item)));
@@ -195,6 +223,8 @@ impl Daemon {
             intake,
             retain,
             described,
+            sites: records::sites(&config),
+            pasts: Arc::default(),
             config,
             configs: mpsc::unbounded_channel(),
             asks,
@@ -202,7 +232,7 @@ impl Daemon {
             imported,
             jobs: VecDeque::new(),
             job: None,
-            web,
+            serving,
             tally: Tally::default(),
             hubs,
             notify,
@@ -214,7 +244,7 @@ impl Daemon {
             presence,
             said_all: false,
             stored: watch::channel(0).0,
-            constants: Arc::new(constants),
+            constants,
             bare,
         })
     }
@@ -227,6 +257,11 @@ impl Daemon {
     /// Where a config goes that is to be applied to the running daemon.
     pub fn reloads(&self) -> mpsc::UnboundedSender<Config> {
         self.configs.0.clone()
+    }
+
+    /// Where the pages are.
+    pub fn pages(&self) -> Option<SocketAddr> {
+        self.serving.pages()
     }
 
     /// How many messages have been stored (or refused) and acknowledged since the start.
@@ -309,6 +344,7 @@ impl Daemon {
         let changed = reload::changed_units(&self.units, &config.units);
         self.engine = engine;
         self.units.clone_from(&config.units);
+        self.sites = records::sites(&config);
         self.health.units = config.units.len();
         Arc::make_mut(&mut self.constants).forecast.lead_days = config.lead_days;
         self.described.send_replace(Arc::new(Described::of(&config)));
@@ -399,6 +435,7 @@ impl Daemon {
                     self.say_health();
                 }
                 for (unit, readings) in readings {
+                    self.serving.changed(&unit, "reading");
                     self.decide(Event::Stored { unit, readings });
                 }
                 answers.into_iter().for_each(|letter| self.outbox.put(letter));
@@ -417,6 +454,7 @@ impl Daemon {
     /// Tells the engine of units whose logbooks have grown.
     fn serviced(&mut self, units: &[UnitId]) {
         for unit in units {
+            self.serving.changed(unit, "logbook");
             match self.store.logbook(unit) {
                 Ok(log) => self.decide(Event::Serviced { unit: unit.clone(), log: effective(&log) }),
                 Err(error) => tracing::error!(%unit, "the logbook cannot be read: {error}"),
@@ -435,12 +473,26 @@ impl Daemon {
     fn answer(&mut self, ask: Ask) {
         let now = clock::now();
         if let Query::Order(order) = ask.query {
+            if !ask.scope.allows(&order.site) {
+                let says = format!("there is no site `{}`, or it is not yours", order.site);
+                let refused = Answer::Refused(Refusal { kind: RefusalKind::NoSuchUnit, says });
+                // The asker may have gone away.
+                let _gone = ask.reply.send(refused);
+                return;
+            }
             let outcome = self.order(&order);
             self.obeyed.push((Asker::Local(ask.reply), outcome));
             return;
         }
-        let mut records = records::Snapshot::new(Arc::clone(&self.store), &self.engine, self.tally.strangers(), now);
-        let units = self.units.clone();
+        let mut records = records::Snapshot::new(Arc::clone(&self.store), &self.engine, self.tally.strangers(), now)
+            .with_sites(self.sites.clone())
+            .within(&ask.scope);
+        if let Query::Course { unit } = &ask.query {
+            let neighbours = self.engine.neighbours(unit).map(|neighbours| (unit.clone(), neighbours));
+            records = records.with_pasts(Arc::clone(&self.pasts), neighbours.into_iter().collect());
+        }
+        let mut units = self.units.clone();
+        units.retain(|spec| ask.scope.allows(spec.id.site()));
         let answered = self.answered.0.clone();
         spawn_blocking(move || {
             let answer = query::answer(&mut records, &units, ask.query, now);
@@ -477,6 +529,7 @@ impl Daemon {
             match effect {
                 Effect::Assess { unit } => self.jobs.push_back(unit),
                 Effect::Say { unit, statement } => {
+                    self.serving.changed(&unit, what(&statement));
                     let message = message(&self.topics, &unit, &statement);
                     self.publish([message]);
                     let messages = self.hubs.homie_values(&unit, &statement);
@@ -634,14 +687,15 @@ impl Daemon {
     async fn drain(self) {
         let deadline = Instant::now() + self.grace;
         self.retain.abort();
-        let Self { mut reports, mut outbox, session, mut events, arrivals, intake, web, job, store, bare, .. } = self;
+        let Self { serving, mut reports, mut outbox, session, mut events, arrivals, intake, job, store, bare, .. } =
+            self;
         let left = session_grace(deadline);
         if let Some((presence, _)) = self.presence {
             presence.stop(left).await;
             let message = self.hubs.homie_state("disconnected");
             message.into_iter().for_each(|message| outbox.put(Letter { message, stored: None }));
         }
-        let _already_stopped = web.0.send(());
+        let ending = serving.stop();
         drop(arrivals);
         let stored = timeout_at(deadline, async {
             while let Some(report) = reports.recv().await {
@@ -679,24 +733,16 @@ impl Daemon {
             tracing::warn!("the grace time is over before everything is said; the next start says it");
         }
         session.stop(deadline.saturating_duration_since(Instant::now())).await;
-        let _late = timeout(Duration::from_secs(2), web.1).await;
+        ending.ended().await;
         drop(store);
         tracing::info!("stopped");
     }
 }
 
-fn serve(socket: LocalSocket, routes: axum::Router) -> (oneshot::Sender<()>, JoinHandle<()>) {
-    let (stop, stopped) = oneshot::channel::<()>();
-    let serving = tokio::spawn(async move {
-        let stopped = async move {
-            // Sent or dropped: both mean stop.
-            let _either = stopped.await;
-        };
-        if let Err(error) = web::server::serve_routes(socket, routes, stopped).await {
-            tracing::error!("the local interface has failed: {error}");
-        }
-    });
-    (stop, serving)
+fn constants(config: &Config) -> Constants {
+    let mut constants = Constants::default();
+    constants.forecast.lead_days = config.lead_days;
+    constants
 }
 
 /// Waits for the running job; for ever if there is none.

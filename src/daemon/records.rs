@@ -3,20 +3,24 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
+use jiff::civil::Date;
 use serde::de::DeserializeOwned;
 
 use super::assess::days_now;
+use super::pasts::Pasts;
 use crate::alert::site::SiteBook;
 use crate::alert::{Book, Kind, Live as LiveAlert};
-use crate::analysis::Constants;
-use crate::config::Config;
+use crate::analysis::{Constants, Neighbours};
+use crate::config::{Config, RoundSettings, SiteSpec};
 use crate::domain::assessment::LatestReading;
 use crate::domain::service::effective;
 use crate::domain::time::DAY;
-use crate::domain::{Assessment, DaySummary, ServiceEntry, Timestamp, UnitId, UnitSpec};
+use crate::domain::{Assessment, DaySummary, FittedDay, Reading, ServiceEntry, Timestamp, UnitId, UnitSpec};
 use crate::engine::{Engine, Restored, Rules, View};
 use crate::mqtt::encode::{ALL_KINDS, WHOLE_SITE};
-use crate::query::{Live, OrderQuery, Records, RecordsError, UnknownUnit};
+use crate::query::dossier::SiteCard;
+use crate::query::round::RoundRules;
+use crate::query::{Live, OrderQuery, Records, RecordsError, Scope, UnknownUnit};
 use crate::store::{Store, StoreError};
 
 /// How far before a unit's latest reading its cadence is learnt at the start, milliseconds.
@@ -29,6 +33,10 @@ pub struct Snapshot {
     views: BTreeMap<UnitId, View>,
     unknown: Vec<UnknownUnit>,
     alerts: Vec<LiveAlert>,
+    sites: Arc<Vec<SiteCard>>,
+    rules: RoundRules,
+    pasts: Arc<Pasts>,
+    neighbours: BTreeMap<UnitId, Neighbours>,
     /// Units whose log has grown through these records: somebody has to hear of it.
     pub logged: Vec<UnitId>,
 }
@@ -37,8 +45,46 @@ impl Snapshot {
     /// Records of `store`, with what the engine sees now and which units send without being in the config.
     pub fn new(store: Arc<Store>, engine: &Engine, unknown: Vec<UnknownUnit>, now: Timestamp) -> Self {
         let views = engine.views(now).map(|view| (view.spec.id.clone(), view)).collect();
-        Self { store, views, unknown, alerts: engine.alerts(now), logged: Vec::new() }
+        let (sites, rules) = (Arc::default(), RoundRules::default());
+        let (pasts, neighbours) = (Arc::default(), BTreeMap::new());
+        let alerts = engine.alerts(now);
+        Self { store, views, unknown, alerts, sites, rules, pasts, neighbours, logged: Vec::new() }
     }
+}
+
+impl Snapshot {
+    /// The same, knowing the sites as their owners described them, and the planner's figures.
+    #[must_use]
+    pub fn with_sites(self, (sites, rules): (Arc<Vec<SiteCard>>, RoundRules)) -> Self {
+        Self { sites, rules, ..self }
+    }
+
+    /// The same, with what pasts are worked out from and kept in.
+    #[must_use]
+    pub fn with_pasts(self, pasts: Arc<Pasts>, neighbours: BTreeMap<UnitId, Neighbours>) -> Self {
+        Self { pasts, neighbours, ..self }
+    }
+
+    /// The same, of the allowed sites only.
+    #[must_use]
+    pub fn within(mut self, scope: &Scope) -> Self {
+        self.alerts.retain(|alert| scope.allows(alert.site()));
+        self
+    }
+}
+
+/// The sites of a config, and the planner's figures.
+pub fn sites(config: &Config) -> (Arc<Vec<SiteCard>>, RoundRules) {
+    let card = |site: &SiteSpec| SiteCard {
+        id: site.id.clone(),
+        name: site.name.clone(),
+        tags: site.tags.clone(),
+        access: site.access.clone(),
+        travel_minutes: site.travel_minutes.map(u32::from),
+    };
+    let RoundSettings { day_minutes, visit_minutes, travel_minutes, interval_days } = config.round;
+    let rules = RoundRules { day_minutes, visit_minutes, travel_minutes, interval_days };
+    (Arc::new(config.sites.iter().map(card).collect()), rules)
 }
 
 /// What the store knows of a unit.
@@ -101,7 +147,10 @@ pub fn offline(config: &Config, now: Timestamp) -> Result<Snapshot, StoreError> 
     let store = Store::open(&config.store)?;
     let engine = engine(&store, config, now)?;
     let unknown = strangers(&store).into_iter().filter(|stranger| engine.spec(&stranger.unit).is_none()).collect();
-    Ok(Snapshot::new(Arc::new(store), &engine, unknown, now))
+    let neighbours = config.units.iter().filter_map(|spec| Some((spec.id.clone(), engine.neighbours(&spec.id)?)));
+    let neighbours = neighbours.collect();
+    let records = Snapshot::new(Arc::new(store), &engine, unknown, now).with_sites(sites(config));
+    Ok(records.with_pasts(Arc::default(), neighbours))
 }
 
 /// Under which name the store keeps the units that are not in the config.
@@ -193,5 +242,30 @@ impl Records for Snapshot {
 
     fn unknown(&mut self) -> Result<Vec<UnknownUnit>, RecordsError> {
         Ok(self.unknown.clone())
+    }
+
+    fn readings(&mut self, spec: &UnitSpec, from: Timestamp, to: Timestamp) -> Result<Vec<Reading>, RecordsError> {
+        self.store.readings(&spec.id, from, to).map_err(text)
+    }
+
+    fn kept_days(&mut self, spec: &UnitSpec, from: Date) -> Result<Vec<DaySummary>, RecordsError> {
+        self.store.days(&spec.id, Some(from), None).map_err(text)
+    }
+
+    fn fitted(&mut self, spec: &UnitSpec) -> Result<Vec<FittedDay>, RecordsError> {
+        let said = self.views.get(&spec.id).and_then(|view| view.assessment.as_ref());
+        let Some(as_of) = said.map(|assessment| assessment.as_of) else { return Ok(Vec::new()) };
+        let neighbours = self.neighbours.get(&spec.id).copied();
+        let past = self.pasts.of(&self.store, spec, as_of, neighbours, &Constants::default()).map_err(text)?;
+        Ok(past.to_vec())
+    }
+
+    fn round_rules(&mut self) -> RoundRules {
+        self.rules
+    }
+
+    fn site(&mut self, id: &str) -> SiteCard {
+        let known = self.sites.iter().find(|site| site.id == id).cloned();
+        known.unwrap_or_else(|| SiteCard { id: id.to_owned(), ..SiteCard::default() })
     }
 }

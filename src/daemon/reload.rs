@@ -14,6 +14,7 @@ pub fn needs_restart(old: &Config, new: &Config) -> Vec<&'static str> {
         ("topics.prefix", old.topic_prefix != new.topic_prefix),
         ("the topics of [[source]]", filters(old) != filters(new)),
         ("[store]", old.store != new.store),
+        ("[web]", old.web != new.web),
         ("local.socket", old.socket != new.socket),
         ("grace", old.grace != new.grace),
         ("[log]", old.log != new.log),

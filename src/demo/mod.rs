@@ -7,6 +7,7 @@ mod gateway;
 mod place;
 
 use std::future::Future;
+use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -17,7 +18,7 @@ use crate::clock;
 use crate::config::Mistakes;
 use crate::daemon::{Daemon, StartError};
 use crate::domain::Timestamp;
-use crate::query::{Answer, Query, UnitRow};
+use crate::query::{Answer, Query, Scope, UnitRow};
 use crate::scenario::heron_bight;
 use crate::web::Ask;
 
@@ -80,6 +81,8 @@ pub struct Frame {
     pub judged: bool,
     /// Port of the embedded broker for MQTT 3.1.1, which most command-line clients speak, and for MQTT 5.
     pub ports: (u16, u16),
+    /// Where the pages are.
+    pub pages: Option<SocketAddr>,
     /// The demo's config, for other commands.
     pub config: PathBuf,
 }
@@ -101,6 +104,7 @@ pub async fn run(
     let config = crate::config::load(&place.config)?.config;
     let daemon = Daemon::start(config)?;
     let asks = daemon.asks();
+    let pages = daemon.pages();
     let (progress, progressed) = watch::channel(Progress::default());
     let (stopping, stopped) = oneshot::channel::<()>();
     let daemon_side = DaemonSide { asks: asks.clone(), stored: daemon.stored() };
@@ -126,7 +130,7 @@ pub async fn run(
             place.told()?;
             told = true;
         }
-        show(&Frame { rows, progress, judged, ports, config: place.config.clone() });
+        show(&Frame { rows, progress, judged, ports, pages, config: place.config.clone() });
         if judged && options.once {
             break;
         }
@@ -148,7 +152,7 @@ async fn units(asks: &mpsc::Sender<Ask>) -> Option<Vec<UnitRow>> {
 /// Asks the daemon; `None` when it has stopped.
 async fn ask(asks: &mpsc::Sender<Ask>, query: Query) -> Option<Answer> {
     let (reply, answer) = oneshot::channel();
-    asks.send(Ask { query, reply }).await.ok()?;
+    asks.send(Ask { query, scope: Scope::All, reply }).await.ok()?;
     answer.await.ok()
 }
 

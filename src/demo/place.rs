@@ -87,6 +87,9 @@ fn config(path: &Path, residents: &[Resident], (v311, v5): (u16, u16)) -> Table 
     broker.insert("embedded".into(), Value::Boolean(true));
     broker.insert("listen".into(), text(format!("127.0.0.1:{v5}")));
     broker.insert("listen_311".into(), text(format!("127.0.0.1:{v311}")));
+    let mut web = Table::new();
+    // A free port, so that two demos and a daemon do not meet.
+    web.insert("listen".into(), text("127.0.0.1:0".to_owned()));
     let mut store = Table::new();
     store.insert("path".into(), text(path.join("store").display().to_string()));
     let mut sites: Vec<(&str, &str, Option<&str>)> =
@@ -107,6 +110,7 @@ fn config(path: &Path, residents: &[Resident], (v311, v5): (u16, u16)) -> Table 
     let mut config = Table::new();
     config.insert("broker".into(), broker.into());
     config.insert("store".into(), store.into());
+    config.insert("web".into(), web.into());
     config.insert("site".into(), sites.into_iter().map(site).collect::<Vec<_>>().into());
     config.insert("unit".into(), residents.iter().map(unit).collect::<Vec<_>>().into());
     config

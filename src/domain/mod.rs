@@ -5,6 +5,7 @@
 
 pub mod assessment;
 pub mod day;
+pub mod fitted;
 pub mod hour;
 pub mod id;
 pub mod intake;
@@ -17,6 +18,7 @@ pub mod unit;
 
 pub use assessment::{Assessment, Cause, Condition, VerdictCause};
 pub use day::{DaySummary, LnSummary, SetAside};
+pub use fitted::{FittedDay, LostPoints};
 pub use hour::{HourSummary, HourValues};
 pub use id::{IdError, UnitId};
 pub use measure::Measure;

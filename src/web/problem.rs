@@ -35,7 +35,7 @@ impl From<Refusal> for Problem {
     fn from(refusal: Refusal) -> Self {
         let status = match refusal.kind {
             RefusalKind::NoSuchUnit | RefusalKind::NothingYet => StatusCode::NOT_FOUND,
-            RefusalKind::BadEntry => StatusCode::UNPROCESSABLE_ENTITY,
+            RefusalKind::BadSpan | RefusalKind::BadEntry => StatusCode::UNPROCESSABLE_ENTITY,
             RefusalKind::Store => StatusCode::INTERNAL_SERVER_ERROR,
         };
         Self { kind: Some(refusal.kind), ..Self::new(status, refusal.says) }

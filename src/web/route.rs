@@ -4,7 +4,10 @@ use axum::http::Method;
 use serde::{Deserialize, Serialize};
 
 use crate::alert::Live;
-use crate::domain::{ServiceEntry, UnitId};
+use crate::domain::{FittedDay, ServiceEntry, UnitId};
+use crate::query::dossier::FleetLine;
+use crate::query::round::OtherRules;
+use crate::query::series::Span;
 use crate::query::{Answer, OrderQuery, Query, UnitRow, UnknownUnit};
 
 /// Every unit.
@@ -35,6 +38,39 @@ pub struct Alerts {
 pub struct Ordered {
     /// How many alerts it touched.
     pub alerts: usize,
+}
+
+/// A part of its history, for a chart.
+pub const READINGS: &str = "/api/v1/units/{site}/{unit}/readings";
+/// Cloudy times and steps that nobody logged.
+pub const EPISODES: &str = "/api/v1/units/{site}/{unit}/episodes";
+/// The days behind as the fit explains them: the fitted light, and what each cause cost.
+pub const COURSE: &str = "/api/v1/units/{site}/{unit}/course";
+/// Everything known of it.
+pub const DOSSIER: &str = "/api/v1/units/{site}/{unit}/dossier";
+/// Every unit with its recent course.
+pub const FLEET: &str = "/api/v1/fleet";
+/// The next trip.
+pub const ROUND: &str = "/api/v1/round";
+/// The monthly record of a site.
+pub const MONTH: &str = "/api/v1/months/{site}/{month}";
+/// What changes, as server-sent events.
+pub const EVENTS: &str = "/api/v1/events";
+/// The description of all this.
+pub const OPENAPI: &str = "/api/v1/openapi.json";
+
+/// The days behind as the fit explains them.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Course {
+    /// Ascending.
+    pub days: Vec<FittedDay>,
+}
+
+/// Every unit with its recent course.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Fleet {
+    /// Worst first.
+    pub units: Vec<FleetLine>,
 }
 
 /// A list of units, in an object so that it can grow.
@@ -83,10 +119,40 @@ pub fn request(query: &Query) -> Result<Request, serde_json::Error> {
             let path = ORDER.replace("{site}", site).replace("{unit}", unit).replace("{kind}", kind);
             Request { method: Method::POST, path, body: serde_json::to_vec(order)? }
         }
+        Query::Readings { unit, span } => get(format!("{}?{}", fill(READINGS, unit), span_query(span))),
+        Query::Course { unit } => get(fill(COURSE, unit)),
+        Query::Dossier { unit } => get(fill(DOSSIER, unit)),
+        Query::Fleet => get(FLEET.to_owned()),
+        Query::Round { rules } => get(format!("{ROUND}{}", rules_query(rules))),
+        Query::Month { site, month } => get(MONTH.replace("{site}", &plain(site)).replace("{month}", &plain(month))),
         Query::Log { unit, entry } => {
             Request { method: Method::POST, path: fill(LOGBOOK, unit), body: serde_json::to_vec(entry)? }
         }
     })
+}
+
+/// Only what needs no percent-encoding: anything else names nothing that exists.
+fn plain(text: &str) -> String {
+    text.chars().filter(|c| c.is_ascii_alphanumeric() || *c == '-').collect()
+}
+
+fn span_query(span: &Span) -> String {
+    let mut parts = vec![format!("points={}&channel={}", span.points, span.channel.name())];
+    parts.extend(span.from.map(|from| format!("from={from}")));
+    parts.extend(span.to.map(|to| format!("to={to}")));
+    parts.extend(span.resolution.map(|resolution| format!("resolution={}", resolution.name())));
+    parts.join("&")
+}
+
+fn rules_query(rules: &OtherRules) -> String {
+    let given = [
+        ("day_minutes", rules.day_minutes),
+        ("visit_minutes", rules.visit_minutes),
+        ("travel_minutes", rules.travel_minutes),
+        ("interval_days", rules.interval_days),
+    ];
+    let parts: Vec<String> = given.iter().filter_map(|(key, value)| Some(format!("{key}={}", (*value)?))).collect();
+    if parts.is_empty() { String::new() } else { format!("?{}", parts.join("&")) }
 }
 
 /// Ids need no percent-encoding: they are `[a-z0-9-]`.
@@ -105,6 +171,12 @@ pub fn to_json(answer: &Answer) -> Result<Option<Vec<u8>>, serde_json::Error> {
         Answer::Logged(logged) => serde_json::to_vec(logged),
         Answer::Alerts(alerts) => serde_json::to_vec(&Alerts { alerts: alerts.clone() }),
         Answer::Ordered(alerts) => serde_json::to_vec(&Ordered { alerts: *alerts }),
+        Answer::Readings(series) => serde_json::to_vec(series),
+        Answer::Course(days) => serde_json::to_vec(&Course { days: days.clone() }),
+        Answer::Dossier(dossier) => serde_json::to_vec(dossier),
+        Answer::Fleet(units) => serde_json::to_vec(&Fleet { units: units.clone() }),
+        Answer::Round(round) => serde_json::to_vec(round),
+        Answer::Month(month) => serde_json::to_vec(month),
         Answer::Refused(_) => return Ok(None),
     }
     .map(Some)
@@ -118,6 +190,12 @@ pub fn from_json(query: &Query, body: &[u8]) -> Result<Answer, serde_json::Error
         Query::Assessment { .. } => Answer::Assessment(serde_json::from_slice(body)?),
         Query::Logbook { .. } => Answer::Logbook(serde_json::from_slice::<Logbook>(body)?.entries),
         Query::Trend { .. } => Answer::Trend(serde_json::from_slice(body)?),
+        Query::Readings { .. } => Answer::Readings(serde_json::from_slice(body)?),
+        Query::Course { .. } => Answer::Course(serde_json::from_slice::<Course>(body)?.days),
+        Query::Dossier { .. } => Answer::Dossier(serde_json::from_slice(body)?),
+        Query::Fleet => Answer::Fleet(serde_json::from_slice::<Fleet>(body)?.units),
+        Query::Round { .. } => Answer::Round(serde_json::from_slice(body)?),
+        Query::Month { .. } => Answer::Month(serde_json::from_slice(body)?),
         Query::Log { .. } => Answer::Logged(serde_json::from_slice(body)?),
         Query::Alerts => Answer::Alerts(serde_json::from_slice::<Alerts>(body)?.alerts),
         Query::Order(_) => Answer::Ordered(serde_json::from_slice::<Ordered>(body)?.alerts),

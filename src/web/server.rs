@@ -5,20 +5,22 @@ use std::io;
 use std::sync::Arc;
 use std::time::Duration;
 
-use axum::Router;
 use axum::body::Bytes;
-use axum::extract::rejection::BytesRejection;
-use axum::extract::{DefaultBodyLimit, Path, State};
+use axum::extract::rejection::{BytesRejection, QueryRejection};
+use axum::extract::{DefaultBodyLimit, Path, Query as Args, State};
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
+use axum::{Extension, Router};
 use tokio::sync::mpsc::error::TrySendError;
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio::time::timeout;
 
 use crate::domain::UnitId;
-use crate::query::{Answer, OrderQuery, Query};
+use crate::query::{Answer, OrderQuery, Query, Scope};
 
+use super::access::Caller;
+use super::api::{self, Form};
 use super::problem::Problem;
 use super::socket::LocalSocket;
 use super::{Ask, REQUEST_BYTES_MAX, route};
@@ -28,10 +30,16 @@ pub const ANSWER_WITHIN: Duration = Duration::from_secs(20);
 /// How long open connections may take to end once the server stops.
 pub const CLOSE_WITHIN: Duration = Duration::from_secs(2);
 
-type Asks = Arc<mpsc::Sender<Ask>>;
+/// Where questions go.
+pub type Asks = Arc<mpsc::Sender<Ask>>;
 
-/// The routes of `/api/v1`; questions go to `asks`.
+/// The routes of `/api/v1` for whoever reaches the local socket; questions go to `asks`.
 pub fn router(asks: mpsc::Sender<Ask>) -> Router {
+    open_router(asks).layer(Extension(Caller::local()))
+}
+
+/// The same routes, behind something that tells who asks.
+pub fn open_router(asks: mpsc::Sender<Ask>) -> Router {
     Router::new()
         .route(route::UNITS, get(units))
         .route(route::UNKNOWN, get(unknown))
@@ -40,6 +48,7 @@ pub fn router(asks: mpsc::Sender<Ask>) -> Router {
         .route(route::TREND, get(trend))
         .route(route::ALERTS, get(alerts))
         .route(route::ORDER, post(order))
+        .merge(api::routes())
         .fallback(async || Problem::new(StatusCode::NOT_FOUND, "no such address; the API is under /api/v1"))
         .method_not_allowed_fallback(async || {
             Problem::new(StatusCode::METHOD_NOT_ALLOWED, "this address does not take that method; see the Allow header")
@@ -80,28 +89,53 @@ pub async fn serve_routes(
     }
 }
 
-async fn units(State(asks): State<Asks>) -> Response {
-    ask(&asks, Query::Units).await
+async fn units(
+    State(asks): State<Asks>,
+    Extension(who): Extension<Caller>,
+    form: Result<Args<Form>, QueryRejection>,
+) -> Response {
+    api::table(&asks, &who, form, Query::Units).await
 }
 
-async fn unknown(State(asks): State<Asks>) -> Response {
-    ask(&asks, Query::Unknown).await
+async fn unknown(State(asks): State<Asks>, Extension(who): Extension<Caller>) -> Response {
+    ask(&asks, &who, Query::Unknown).await
 }
 
-async fn assessment(State(asks): State<Asks>, Path(unit): Path<(String, String)>) -> Response {
-    about(&asks, &unit, |unit| Query::Assessment { unit }).await
+async fn assessment(
+    State(asks): State<Asks>,
+    Extension(who): Extension<Caller>,
+    Path(unit): Path<(String, String)>,
+) -> Response {
+    about(&asks, &who, &unit, |unit| Query::Assessment { unit }).await
 }
 
-async fn logbook(State(asks): State<Asks>, Path(unit): Path<(String, String)>) -> Response {
-    about(&asks, &unit, |unit| Query::Logbook { unit }).await
+async fn logbook(
+    State(asks): State<Asks>,
+    Extension(who): Extension<Caller>,
+    Path(unit): Path<(String, String)>,
+    form: Result<Args<Form>, QueryRejection>,
+) -> Response {
+    match UnitId::new(&unit.0, &unit.1) {
+        Ok(unit) => api::table(&asks, &who, form, Query::Logbook { unit }).await,
+        Err(e) => Problem::new(StatusCode::NOT_FOUND, e.to_string()).into_response(),
+    }
 }
 
-async fn trend(State(asks): State<Asks>, Path(unit): Path<(String, String)>) -> Response {
-    about(&asks, &unit, |unit| Query::Trend { unit }).await
+async fn trend(
+    State(asks): State<Asks>,
+    Extension(who): Extension<Caller>,
+    Path(unit): Path<(String, String)>,
+    form: Result<Args<Form>, QueryRejection>,
+) -> Response {
+    match UnitId::new(&unit.0, &unit.1) {
+        Ok(unit) => api::table(&asks, &who, form, Query::Trend { unit }).await,
+        Err(e) => Problem::new(StatusCode::NOT_FOUND, e.to_string()).into_response(),
+    }
 }
 
 async fn log(
     State(asks): State<Asks>,
+    Extension(who): Extension<Caller>,
     Path(unit): Path<(String, String)>,
     body: Result<Bytes, BytesRejection>,
 ) -> Response {
@@ -110,7 +144,7 @@ async fn log(
         Err(rejection) => return Problem::new(rejection.status(), rejection.body_text()).into_response(),
     };
     match serde_json::from_slice(&body) {
-        Ok(entry) => about(&asks, &unit, |unit| Query::Log { unit, entry }).await,
+        Ok(entry) => about(&asks, &who, &unit, |unit| Query::Log { unit, entry }).await,
         Err(e) => {
             let detail = format!("the body is not a service entry ({e}); send {{\"time\":…,\"action\":…}}");
             Problem::new(StatusCode::BAD_REQUEST, detail).into_response()
@@ -118,12 +152,13 @@ async fn log(
     }
 }
 
-async fn alerts(State(asks): State<Asks>) -> Response {
-    ask(&asks, Query::Alerts).await
+async fn alerts(State(asks): State<Asks>, Extension(who): Extension<Caller>) -> Response {
+    ask(&asks, &who, Query::Alerts).await
 }
 
 async fn order(
     State(asks): State<Asks>,
+    Extension(who): Extension<Caller>,
     Path((site, unit, kind)): Path<(String, String, String)>,
     body: Result<Bytes, BytesRejection>,
 ) -> Response {
@@ -132,7 +167,7 @@ async fn order(
         Err(rejection) => return Problem::new(rejection.status(), rejection.body_text()).into_response(),
     };
     match serde_json::from_slice(&body) {
-        Ok(order) => ask(&asks, Query::Order(OrderQuery { site, unit, kind, order })).await,
+        Ok(order) => ask(&asks, &who, Query::Order(OrderQuery { site, unit, kind, order })).await,
         Err(e) => {
             let detail = format!("the body is not an order ({e}); send {{\"do\":\"acknowledge\",\"by\":…}}");
             Problem::new(StatusCode::BAD_REQUEST, detail).into_response()
@@ -140,22 +175,39 @@ async fn order(
     }
 }
 
-async fn about(asks: &Asks, (site, unit): &(String, String), query: impl FnOnce(UnitId) -> Query) -> Response {
+pub(super) async fn about(
+    asks: &Asks,
+    who: &Caller,
+    (site, unit): &(String, String),
+    query: impl FnOnce(UnitId) -> Query,
+) -> Response {
     match UnitId::new(site, unit) {
-        Ok(unit) => ask(asks, query(unit)).await,
+        Ok(unit) => ask(asks, who, query(unit)).await,
         Err(e) => Problem::new(StatusCode::NOT_FOUND, e.to_string()).into_response(),
     }
 }
 
-async fn ask(asks: &Asks, query: Query) -> Response {
+pub(super) async fn ask(asks: &Asks, who: &Caller, query: Query) -> Response {
+    match answer(asks, who, query).await {
+        Ok(answer) => respond(answer),
+        Err(response) => *response,
+    }
+}
+
+/// The answer to a question, within what the asker may see; a refusal is an answer.
+pub(super) async fn answer(asks: &Asks, who: &Caller, query: Query) -> Result<Answer, Box<Response>> {
+    if query == Query::Unknown && who.scope != Scope::All {
+        return Err(Box::new(Problem::new(StatusCode::NOT_FOUND, "no such address").into_response()));
+    }
     let (reply, answer) = oneshot::channel();
-    match asks.try_send(Ask { query, reply }) {
+    let unavailable = |says| Err(Box::new(unavailable(says)));
+    match asks.try_send(Ask { query, scope: who.scope.clone(), reply }) {
         Ok(()) => {}
         Err(TrySendError::Full(_)) => return unavailable("too many questions at once; ask again in a moment"),
         Err(TrySendError::Closed(_)) => return unavailable("the daemon is stopping"),
     }
     match timeout(ANSWER_WITHIN, answer).await {
-        Ok(Ok(answer)) => respond(answer),
+        Ok(Ok(answer)) => Ok(answer),
         Ok(Err(_)) => unavailable("the daemon is stopping"),
         Err(_) => unavailable("the daemon did not answer in time; ask again in a moment"),
     }
@@ -167,7 +219,7 @@ fn unavailable(detail: &str) -> Response {
     response
 }
 
-fn respond(answer: Answer) -> Response {
+pub(super) fn respond(answer: Answer) -> Response {
     let status = match &answer {
         Answer::Logged(logged) if !logged.already => StatusCode::CREATED,
         _ => StatusCode::OK,

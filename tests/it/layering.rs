@@ -12,7 +12,7 @@ const MAY_NAME: &[(&str, &[&str])] = &[
         "cli",
         &[
             "alert", "analysis", "archive", "clock", "config", "daemon", "demo", "domain", "files", "mqtt", "notify",
-            "query", "report", "scenario", "senml", "store", "web",
+            "page", "query", "report", "scenario", "senml", "store", "web",
         ],
     ),
     ("clock", &["domain"]),
@@ -30,12 +30,15 @@ const MAY_NAME: &[(&str, &[&str])] = &[
     ("files", &["domain", "senml"]),
     ("mqtt", &["clock", "domain", "senml"]),
     ("notify", &["alert", "clock", "domain", "engine", "mqtt::settings", "mqtt::tls", "store"]),
+    ("page", &["domain", "query", "report", "visit"]),
     ("query", &["alert", "domain"]),
-    ("report", &["analysis::hindcast", "domain", "query"]),
+    ("report", &["analysis::hindcast", "domain", "query", "visit"]),
     ("scenario", &["domain"]),
     ("senml", &["domain"]),
     ("store", &["domain"]),
-    ("web", &["alert", "archive", "domain", "query"]),
+    ("visit", &["domain", "query"]),
+    // The web serves pages and papers; it makes none itself.
+    ("web", &["alert", "archive", "clock", "domain", "page", "query", "report", "visit"]),
 ];
 
 /// Modules and files that decide: values in, values out.
@@ -51,11 +54,13 @@ const PURE: &[&str] = &[
     "src/mqtt/settings.rs",
     "src/notify/message.rs",
     "src/notify/queue.rs",
-    "src/query.rs",
+    "src/page",
+    "src/query",
     "src/report",
     "src/scenario",
     "src/senml.rs",
     "src/store/codec.rs",
+    "src/visit",
 ];
 
 /// What a pure file must not name, and why.

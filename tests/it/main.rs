@@ -3,6 +3,7 @@
 #![expect(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
 
 mod alerts;
+mod api;
 mod backup;
 mod broker;
 mod cli;

@@ -260,6 +260,33 @@ fn under_the_set_point_treatment_is_not_assured() {
     assert!(found.cautions.iter().all(|c| !c.contains("safe")));
 }
 
+/// The past as it was made: a sleeve of .12 % a day cleaned every 60 days, beside a lamp of known slope.
+#[test]
+fn the_past_is_traced_back() {
+    let rate = 0.0012;
+    let days = days(300, |day| lamp(day) + sleeve(day, rate));
+    let (spec, log) = (spec(), cleanings(300));
+    let as_of = at_end(&days);
+    let history = History { spec: &spec, days: &days, log: &log, latest: None, cadence_millis: None, neighbours: None };
+    let traced = retrace(&history, as_of, &Constants::default());
+    assert_eq!(traced.first().map(|day| day.date), Some(START));
+    assert!(traced.windows(2).all(|pair| pair[0].date < pair[1].date));
+    for day in &traced[..traced.len() - 1] {
+        let number = (day.date - START).get_days();
+        if number % 60 < 2 {
+            continue;
+        }
+        let made = 24.0 * (-(lamp(number) + sleeve(number, rate))).exp();
+        assert!((day.intensity / made - 1.0).abs() < 0.01, "{}: {} {made}", day.date, day.intensity);
+        let total: f64 = day.lost.each().iter().sum();
+        assert!((0.0..100.0).contains(&total) && day.lost.each().iter().all(|points| *points >= 0.0), "{day:?}");
+    }
+    let before = traced.iter().rfind(|day| (day.date - START).get_days() == 239).unwrap();
+    let after = traced.iter().rfind(|day| (day.date - START).get_days() == 242).unwrap();
+    assert!(before.lost.sleeve - after.lost.sleeve > 4.0, "a cleaning takes the coat off: {before:?} {after:?}");
+    assert_eq!(retrace(&history, Timestamp::day_start(START, &spec.zone), &Constants::default()), []);
+}
+
 /// A step down of a tenth that nobody explains, with the water measured before and after it: 95 % over 1 cm is an
 /// absorbance of 0.02228, 91 % one of 0.04096, so 2.5 cm of it cost ln 10 x 2.5 x 0.01868 = 0.1075 (Beer-Lambert).
 #[test]

@@ -1,0 +1,67 @@
+//! The next trip, for screen and paper.
+
+use maud::{Markup, html};
+
+use super::Frame;
+use super::frame::condition;
+use crate::query::round::{Because, Round, Stop};
+use crate::report::round::{RULE, hours};
+use crate::report::words;
+
+/// The page.
+pub fn page(frame: &Frame, round: &Round) -> String {
+    let rules = round.rules;
+    let fields = [
+        ("day_minutes", "Minutes in a day", rules.day_minutes),
+        ("visit_minutes", "Minutes a visit", rules.visit_minutes),
+        ("travel_minutes", "Minutes of travel one way, where a site names none", rules.travel_minutes),
+        ("interval_days", "Days until the trip after this one", rules.interval_days),
+    ];
+    let zone = jiff::tz::TimeZone::UTC;
+    frame.page("Round", Some((frame.now, &zone)), &html! {
+        h1 { "Round from " (round.today) }
+        @if round.days.is_empty() { p { "Nothing calls for a trip before the one after next." } }
+        @for (i, day) in round.days.iter().enumerate() {
+            section {
+                h2 { "Day " (i + 1) ", " (hours(day.minutes)) @if day.over { " (more than a day has)" } }
+                @for call in &day.calls {
+                    h3 { (call.site.name.as_deref().unwrap_or(&call.site.id)) span.under { (hours(call.minutes)) @if let Some(access) = &call.site.access { "; " (access) } } }
+                    table.stops { thead { tr { th scope="col" { "Unit" } th scope="col" { "Condition" } th scope="col" { "Why" } th scope="col" { "Due" } th scope="col" { "Risk of short by then" } } }
+                        tbody { @for stop in &call.stops { (line(&call.site.id, stop)) } } }
+                }
+            }
+        }
+        @if !round.parts.is_empty() {
+            section { h2 { "Parts for the van" }
+                table { thead { tr { th scope="col" { "Part" } th scope="col" { "Load" } th scope="col" { "Needed on average" } } }
+                    tbody { @for part in &round.parts { tr { th scope="row" { (part.part) } td { (part.load) } td { (format!("{:.1}", part.expected)) } } } } }
+            }
+        }
+        p { (words::count(round.waiting as u64, "unit")) " can wait." }
+        section { h2 { "The rule" } p { (RULE) }
+            form.filters method="get" action="/round" {
+                @for (key, label, value) in fields { label { (label) " " input type="number" name=(key) min="0" max="2880" value=(value); } }
+                button type="submit" { "Plan again" }
+            }
+            p { a href="/round.ics" { "As a calendar (iCalendar)" } }
+        }
+    })
+}
+
+fn line(site: &str, stop: &Stop) -> Markup {
+    html! { tr {
+        th scope="row" { a href={ "/units/" (site) "/" (stop.unit) "/sheet" } { (stop.name.as_deref().unwrap_or(&stop.unit)) } }
+        td data-label="Condition" { (condition(stop.condition)) }
+        td data-label="Why" { (because(stop.because)) }
+        td data-label="Due" { @match stop.due { Some(date) => { (date) } None => { "-" } } }
+        td data-label="Risk" { @if stop.because == Because::Urgent { "-" } @else { (words::probability(stop.risk)) } }
+    } }
+}
+
+fn because(because: Because) -> &'static str {
+    match because {
+        Because::Urgent => "now",
+        Because::Due => "due before the next trip",
+        Because::Joined => "the drive is paid already",
+    }
+}

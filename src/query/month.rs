@@ -1,0 +1,289 @@
+//! The monthly record of a site: what the readings of each unit say, without a verdict. Not a regulatory form.
+
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+use serde::{Deserialize, Serialize};
+
+use crate::domain::time::{DAY, HOUR, MINUTE};
+use crate::domain::{Channel, Reading, ServiceAction, ServiceEntry, Timestamp, UnitSpec};
+
+/// A reading stands for the time until the next one, but for no longer than this; what is longer is a gap (our choice).
+pub const HOLDS_AT_MOST: i64 = HOUR;
+/// A duty sensor may read at most so many times what a reference sensor reads: practice of sensor checks in the
+/// ultraviolet guidance for drinking water (calibration ratio 1.2; from memory).
+pub const RATIO_LIMIT: f64 = 1.2;
+
+/// One day of a unit.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct MonthDay {
+    /// Which.
+    pub date: Date,
+    /// Least reading.
+    pub lowest: Option<f64>,
+    /// 5th percentile of the time.
+    pub p5: Option<f64>,
+    /// Hours at or under the set point.
+    pub hours_short: f64,
+    /// Hours with the lamp known to be off.
+    pub hours_off: f64,
+    /// Hours that readings stand for.
+    pub hours_known: f64,
+    /// Hours of the day that have passed.
+    pub hours: f64,
+    /// Volume that flowed, litres, where flow is measured.
+    pub litres: Option<f64>,
+    /// Of these at or under the set point.
+    pub litres_short: Option<f64>,
+}
+
+/// A comparison with a reference sensor.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SensorCheck {
+    /// When.
+    pub at: Timestamp,
+    /// What the reference sensor read.
+    pub reference: f64,
+    /// What the duty sensor read then; `None` if there was no reading within an hour.
+    pub duty: Option<f64>,
+    /// Duty / reference.
+    pub ratio: Option<f64>,
+    /// Whether the ratio is at most [`RATIO_LIMIT`].
+    pub within: Option<bool>,
+}
+
+/// One unit's month.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct UnitMonth {
+    /// The unit's id within the site.
+    pub unit: String,
+    /// A name for people, if the owner gave one.
+    pub name: Option<String>,
+    /// `mW/cm2` or `percent`.
+    pub intensity_unit: String,
+    /// Intensity at or under which treatment is not assured.
+    pub set_point: f64,
+    /// Every day of the month that has begun.
+    pub days: Vec<MonthDay>,
+    /// Comparisons with a reference sensor.
+    pub checks: Vec<SensorCheck>,
+    /// The service log of the month.
+    pub log: Vec<ServiceEntry>,
+}
+
+/// Sums of a unit's month.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct MonthTotals {
+    /// Hours that readings stand for.
+    pub hours_known: f64,
+    /// Hours at or under the set point.
+    pub hours_short: f64,
+    /// Hours with the lamp known to be off.
+    pub hours_off: f64,
+    /// Hours without a reading.
+    pub hours_gap: f64,
+    /// Share of the known time, 0 to 1.
+    pub share_short: f64,
+    /// Share of the volume, 0 to 1, where flow is measured.
+    pub volume_short: Option<f64>,
+}
+
+impl UnitMonth {
+    /// The sums.
+    pub fn totals(&self) -> MonthTotals {
+        let sum = |of: fn(&MonthDay) -> f64| self.days.iter().map(of).sum::<f64>();
+        let hours_known = sum(|day| day.hours_known);
+        let hours_short = sum(|day| day.hours_short);
+        let litres = sum(|day| day.litres.unwrap_or(0.0));
+        MonthTotals {
+            hours_known,
+            hours_short,
+            hours_off: sum(|day| day.hours_off),
+            hours_gap: (sum(|day| day.hours) - hours_known).max(0.0),
+            share_short: if hours_known > 0.0 { hours_short / hours_known } else { 0.0 },
+            volume_short: (litres > 0.0).then(|| sum(|day| day.litres_short.unwrap_or(0.0)) / litres),
+        }
+    }
+}
+
+/// A site's month.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct MonthRecord {
+    /// The site's id.
+    pub site: String,
+    /// `2026-08`.
+    pub month: String,
+    /// Its units, by id.
+    pub units: Vec<UnitMonth>,
+}
+
+/// First day of a month written `2026-08`, and of the next.
+pub fn bounds(month: &str) -> Option<(Date, Date)> {
+    let (year, number) = month.split_once('-')?;
+    if year.len() != 4 || number.len() != 2 {
+        return None;
+    }
+    let first = Date::new(year.parse().ok()?, number.parse().ok()?, 1).ok()?;
+    Some((first, first.checked_add(jiff::Span::new().months(1)).ok()?))
+}
+
+/// What a month of readings says. `readings`: ascending, from [`HOLDS_AT_MOST`] before the first day on.
+pub fn unit_month(
+    spec: &UnitSpec,
+    (first, end): (Date, Date),
+    readings: &[Reading],
+    log: &[ServiceEntry],
+    now: Timestamp,
+) -> UnitMonth {
+    let today = now.date_in(&spec.zone);
+    let dates = std::iter::successors(Some(first), |date| date.tomorrow().ok()).take_while(|d| *d < end && *d <= today);
+    let held = held(readings, now);
+    let within = |entry: &&ServiceEntry| (first..end).contains(&entry.at.date_in(&spec.zone));
+    let log: Vec<ServiceEntry> = log.iter().filter(within).cloned().collect();
+    let checks = log.iter().filter(|e| e.action == ServiceAction::ReferenceCheck);
+    UnitMonth {
+        unit: spec.id.unit().to_owned(),
+        name: spec.name.clone(),
+        intensity_unit: spec.sensor.unit.symbol().to_owned(),
+        set_point: spec.set_point,
+        days: dates.map(|date| day(date, &spec.zone, spec.set_point, &held, now)).collect(),
+        checks: checks.filter_map(|entry| check(entry, readings)).collect(),
+        log,
+    }
+}
+
+/// What a reading stands for.
+struct Held {
+    from: Timestamp,
+    to: Timestamp,
+    intensity: Option<f64>,
+    off: bool,
+    flow: Option<f64>,
+}
+
+fn held(readings: &[Reading], now: Timestamp) -> Vec<Held> {
+    let next = |i: usize| readings.get(i + 1).map_or(now, |reading| reading.at);
+    let of = |(i, reading): (usize, &Reading)| Held {
+        from: reading.at,
+        to: next(i).min(reading.at.plus_millis(HOLDS_AT_MOST)).max(reading.at),
+        intensity: reading.get(Channel::Intensity),
+        off: reading.get(Channel::LampOn).is_some_and(|on| on < 0.5),
+        flow: reading.get(Channel::Flow),
+    };
+    readings.iter().enumerate().map(of).collect()
+}
+
+fn day(date: Date, zone: &TimeZone, set_point: f64, held: &[Held], now: Timestamp) -> MonthDay {
+    let (start, end) = Timestamp::day_bounds(date, zone);
+    let end = end.min(now).max(start);
+    let first = held.partition_point(|h| h.to <= start);
+    let mut weights: Vec<(f64, f64)> = Vec::new();
+    let mut day = MonthDay {
+        date,
+        lowest: None,
+        p5: None,
+        hours_short: 0.0,
+        hours_off: 0.0,
+        hours_known: 0.0,
+        hours: hours(end.millis_since(start)),
+        litres: None,
+        litres_short: None,
+    };
+    for piece in held[first..].iter().take_while(|piece| piece.from < end) {
+        let millis = piece.to.min(end).millis_since(piece.from.max(start)).max(0);
+        let Some(intensity) = piece.intensity else { continue };
+        let short = intensity <= set_point;
+        day.hours_known += hours(millis);
+        day.hours_short += if short { hours(millis) } else { 0.0 };
+        day.hours_off += if piece.off { hours(millis) } else { 0.0 };
+        if let Some(flow) = piece.flow {
+            let litres = flow.max(0.0) * millis as f64 / MINUTE as f64;
+            *day.litres.get_or_insert(0.0) += litres;
+            *day.litres_short.get_or_insert(0.0) += if short { litres } else { 0.0 };
+        }
+        if piece.from >= start {
+            day.lowest = Some(day.lowest.map_or(intensity, |low: f64| low.min(intensity)));
+        }
+        weights.push((intensity, millis as f64));
+    }
+    day.p5 = weighted_quantile(&mut weights, 0.05);
+    day
+}
+
+fn hours(millis: i64) -> f64 {
+    millis as f64 / HOUR as f64
+}
+
+/// The value that a share `q` of the weight does not exceed.
+fn weighted_quantile(weights: &mut [(f64, f64)], q: f64) -> Option<f64> {
+    weights.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let all: f64 = weights.iter().map(|(_, weight)| weight).sum();
+    let mut sum = 0.0;
+    let found = weights.iter().find(|(_, weight)| {
+        sum += weight;
+        sum >= q * all
+    });
+    found.or(weights.last()).map(|(value, _)| *value)
+}
+
+fn check(entry: &ServiceEntry, readings: &[Reading]) -> Option<SensorCheck> {
+    let reference = entry.value?;
+    let distance = |reading: &&Reading| reading.at.millis_since(entry.at).abs();
+    let near = readings.iter().filter(|reading| reading.get(Channel::Intensity).is_some()).min_by_key(distance);
+    let duty = near.filter(|reading| distance(reading) <= HOUR).and_then(|reading| reading.get(Channel::Intensity));
+    let ratio = duty.filter(|_| reference > 0.0).map(|duty| duty / reference);
+    let within = ratio.map(|ratio| ratio <= RATIO_LIMIT);
+    Some(SensorCheck { at: entry.at, reference, duty, ratio, within })
+}
+
+/// The readings a month needs: from a little before its first day to its end.
+pub fn span(spec: &UnitSpec, (first, end): (Date, Date)) -> (Timestamp, Timestamp) {
+    let start = Timestamp::day_start(first, &spec.zone).plus_millis(-HOLDS_AT_MOST);
+    (start, Timestamp::day_start(end, &spec.zone).min(start.plus_millis(33 * DAY)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn hours_and_volume_under_the_set_point() {
+        let spec = UnitSpec::new("heron-bight/boathouse".parse().unwrap(), 14.0);
+        let start: Timestamp = "2026-08-01T00:00:00Z".parse().unwrap();
+        // A reading every 10 minutes: 20 until noon, 10 until 18 o'clock, then nothing; 5 L/min all the time.
+        let reading = |i: i64| {
+            let value = if i < 72 { 20.0 } else { 10.0 };
+            Reading::new(start.plus_millis(i * 10 * MINUTE)).with(Channel::Intensity, value).with(Channel::Flow, 5.0)
+        };
+        let readings: Vec<Reading> = (0..108).map(reading).collect();
+        let check = ServiceEntry {
+            value: Some(15.0),
+            ..ServiceEntry::new(start.plus_millis(6 * HOUR), ServiceAction::ReferenceCheck)
+        };
+        let now = "2026-08-03T00:00:00Z".parse().unwrap();
+        let month = unit_month(&spec, bounds("2026-08").unwrap(), &readings, &[check], now);
+        // The last reading, of 17:50, holds an hour: 12 h at 20, then 6 h 50 min at 10.
+        let close = |a: f64, b: f64| (a - b).abs() < 1e-9;
+        let day = &month.days[0];
+        assert!(
+            close(day.hours_known, 12.0 + 6.0 + 50.0 / 60.0) && close(day.hours_short, 6.0 + 50.0 / 60.0),
+            "{day:?}"
+        );
+        assert_eq!((day.lowest, day.p5), (Some(10.0), Some(10.0)));
+        assert!(close(day.litres.unwrap(), 5.0 * 60.0 * day.hours_known));
+        let totals = month.totals();
+        assert!(
+            close(totals.hours_gap, 48.0 - day.hours_known) && close(totals.volume_short.unwrap(), totals.share_short)
+        );
+        // 20 / 15 = 1.33: over 1.2.
+        assert_eq!(month.checks[0].within, Some(false));
+        assert_eq!(month.days.len(), 3, "up to today");
+    }
+
+    #[test]
+    fn months_are_written_one_way() {
+        assert_eq!(bounds("2026-12").unwrap().1, jiff::civil::date(2027, 1, 1));
+        for wrong in ["2026-13", "26-01", "2026-1", "2026", "2026-00", "x"] {
+            assert!(bounds(wrong).is_none(), "{wrong}");
+        }
+    }
+}
