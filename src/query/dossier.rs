@@ -14,6 +14,12 @@ pub struct SiteCard {
     pub name: Option<String>,
     /// The owner's own words for grouping sites.
     pub tags: Vec<String>,
+    /// Where it is, if the owner wrote it down.
+    #[serde(default)]
+    pub address: Option<String>,
+    /// Whom to call, if the owner wrote it down.
+    #[serde(default)]
+    pub contact: Option<String>,
     /// How to get in, if the owner wrote it down.
     pub access: Option<String>,
     /// Minutes of travel from the base, one way, if known.
