@@ -4,6 +4,7 @@ use jiff::tz::TimeZone;
 
 use super::block::{Block, Cell, Column, Paper, Table};
 use super::clip;
+use super::font::readable;
 use super::sheet::{foot, part_name};
 use crate::domain::Timestamp;
 use crate::query::round::{Because, Call, Round, RoundDay, RoundRules, Stop};
@@ -64,7 +65,7 @@ fn day(i: usize, day: &RoundDay, rules: RoundRules, blocks: &mut Vec<Block>) {
         blocks.push(Block::Heading(format!(
             "{}.  {}  ({})",
             k + 1,
-            clip(call.site.name.as_deref().unwrap_or(&call.site.id), 90),
+            readable(&clip(call.site.name.as_deref().unwrap_or(&call.site.id), 90), &call.site.id),
             hours(call.minutes)
         )));
         blocks.push(Block::Table(stops(call)));
@@ -108,7 +109,7 @@ fn stop_row(stop: &Stop) -> Vec<Cell> {
     }
     vec![
         Cell::with_under(
-            format!("☐  {}", clip(stop.name.as_deref().unwrap_or(&stop.unit), 60)),
+            format!("☐  {}", readable(&clip(stop.name.as_deref().unwrap_or(&stop.unit), 60), &stop.unit)),
             clip(&stop.says, LETTERS),
         ),
         stop.condition.name().into(),
@@ -124,7 +125,7 @@ fn van(round: &Round, blocks: &mut Vec<Block>) {
         return;
     }
     blocks.push(Block::Heading("Parts for the van (enough for 9 trips of 10)".to_owned()));
-    let rows = round.parts.iter().map(|part| {
+    let rows = round.parts.iter().filter(|part| part.load > 0).map(|part| {
         vec![
             Cell::from(format!("☐  {}", part_name(&part.part))),
             part.load.to_string().into(),

@@ -34,28 +34,28 @@ const LEGEND: &str = "Line: light by day (median), grey: lowest to highest, dash
     nobody comes, numbers: service, hatched: cloudy water, ?: a step nobody logged.";
 
 /// From the most to the least; the first that fits on one page is taken.
-const ROOMS: [Room; 7] = [
+const ROOMS: [Room; 9] = [
     Room { entries: 10, letters: 600, cautions: 6, scale: 1.0 },
-    Room { entries: 7, letters: 450, cautions: 6, scale: 1.0 },
-    Room { entries: 5, letters: 360, cautions: 4, scale: 1.0 },
-    Room { entries: 4, letters: 300, cautions: 3, scale: 0.94 },
-    Room { entries: 3, letters: 240, cautions: 2, scale: 0.9 },
-    Room { entries: 2, letters: 180, cautions: 2, scale: 0.86 },
-    Room { entries: 1, letters: 120, cautions: 1, scale: 0.8 },
+    Room { entries: 8, letters: 300, cautions: 6, scale: 1.0 },
+    Room { entries: 8, letters: 260, cautions: 4, scale: 0.96 },
+    Room { entries: 6, letters: 240, cautions: 4, scale: 0.94 },
+    Room { entries: 6, letters: 200, cautions: 3, scale: 0.9 },
+    Room { entries: 4, letters: 170, cautions: 2, scale: 0.88 },
+    Room { entries: 3, letters: 140, cautions: 2, scale: 0.84 },
+    Room { entries: 2, letters: 100, cautions: 1, scale: 0.8 },
+    Room { entries: 1, letters: 80, cautions: 1, scale: 0.76 },
 ];
 
 /// The sheet as of `now`. `series`: the chart's.
 pub fn sheet(dossier: &Dossier, series: &Series, now: Timestamp) -> Paper {
-    let papers = ROOMS.map(|room| move || fitted(dossier, series, now, room));
-    let mut least = None;
-    for make in papers {
-        let paper = make();
+    let mut paper = fitted(dossier, series, now, ROOMS[0]);
+    for room in &ROOMS[1..] {
         if pages(&paper).len() == 1 {
-            return paper;
+            break;
         }
-        least = Some(paper);
+        paper = fitted(dossier, series, now, *room);
     }
-    least.unwrap_or_else(|| fitted(dossier, series, now, ROOMS[ROOMS.len() - 1]))
+    paper
 }
 
 fn fitted(dossier: &Dossier, series: &Series, now: Timestamp, room: Room) -> Paper {
@@ -71,11 +71,12 @@ fn fitted(dossier: &Dossier, series: &Series, now: Timestamp, room: Room) -> Pap
         },
         Block::Facts(facts(dossier, &zone)),
         Block::Said(verdict(said, room)),
-        Block::Picture { svg: picture::for_paper(&picture::chart(dossier, series, &zone)), shape: WIDTH / HEIGHT },
-        Block::Small(LEGEND.to_owned()),
+    ];
+    blocks.extend(trend(dossier, series, &zone));
+    blocks.extend([
         Block::Side(to_bring(dossier, now.date_in(&zone)), steps_and_parts(dossier, said)),
         Block::Side(before(), around(dossier, said, &zone, room)),
-    ];
+    ]);
     if let Some(cautions) = cautions(said, room) {
         blocks.push(cautions);
     }
@@ -85,6 +86,14 @@ fn fitted(dossier: &Dossier, series: &Series, now: Timestamp, room: Room) -> Pap
         scale: room.scale,
         blocks,
     }
+}
+
+fn trend(dossier: &Dossier, series: &Series, zone: &TimeZone) -> Vec<Block> {
+    if series.points.is_empty() {
+        return vec![Block::Text("There is no reading of the last year to draw.".to_owned())];
+    }
+    let svg = picture::for_paper(&picture::chart(dossier, series, zone));
+    vec![Block::Picture { svg, shape: WIDTH / HEIGHT }, Block::Small(LEGEND.to_owned())]
 }
 
 /// The words under every page.
@@ -178,9 +187,9 @@ fn steps_and_parts(dossier: &Dossier, said: Option<&Assessment>) -> Vec<Block> {
         ));
     } else {
         let columns = vec![
-            Column::words("Step", 0.36),
-            Column::words(&format!("Reading, {unit}"), 0.42),
-            Column::words("Read then", 0.22),
+            Column::words("Step", 0.43),
+            Column::words(&format!("Reading, {unit}"), 0.38),
+            Column::words("Read then", 0.19),
         ];
         blocks.push(Block::Table(Table { columns, rows: steps }));
     }
