@@ -216,6 +216,28 @@ fn a_chart_gets_few_points_as_json_or_csv_and_nonsense_is_named() {
 }
 
 #[test]
+fn tables_come_as_csv_too() {
+    let (site, _) = Site::start(&[]);
+    let entry = br#"{"time":"2026-03-09T10:00:00Z","action":"sleeve-cleaned","note":"two, \"thick\" coats"}"#;
+    assert_eq!(site.send("POST", "/api/v1/units/heron-bight/loon/logbook", &[], entry).status, 201);
+    for (path, rows, holds) in [
+        (route::UNITS.to_owned(), 3, "heron-bight,boathouse"),
+        ("/api/v1/units/heron-bight/loon/logbook".to_owned(), 1, "sleeve-cleaned,,,\"two, \"\"thick\"\" coats\""),
+        ("/api/v1/units/heron-bight/loon/trend".to_owned(), 2, "2026-03-09"),
+        ("/api/v1/months/heron-bight/2026-03".to_owned(), 4, "loon"),
+    ] {
+        let answer = site.get(&format!("{path}?format=csv"), &[]);
+        let text = answer.text();
+        assert_eq!(answer.header("content-type"), Some("text/csv; charset=utf-8"), "{path}: {text}");
+        let mut reader = csv::Reader::from_reader(text.as_bytes());
+        let width = reader.headers().unwrap().len();
+        assert!(reader.records().all(|row| row.unwrap().len() == width), "{text}");
+        assert!(text.lines().count() > rows && text.contains(holds), "{path}: {text}");
+        assert_eq!(site.get(&format!("{path}?format=xml"), &[]).status, 400);
+    }
+}
+
+#[test]
 fn what_has_not_changed_is_not_sent_again_and_text_travels_small() {
     let (site, _) = Site::start(&[]);
     let path = "/api/v1/units/heron-bight/boathouse/readings";
