@@ -171,6 +171,18 @@ fn the_sheet_is_one_page_with_what_the_trip_needs() {
 }
 
 #[test]
+fn a_dark_unit_is_not_promised_a_reading() {
+    let spec = spec("heron-bight/boathouse", "Bootshaus");
+    let mut dossier = dossier(&spec, SiteCard::default(), Some(said()), Vec::new());
+    dossier.row.condition = Condition::Dark;
+    says(
+        &sheet::sheet(&dossier, &series(9), now()),
+        1,
+        &["Now: ", "Gain once it burns", "How to get in: not written down"],
+    );
+}
+
+#[test]
 fn the_sheet_stays_one_page_whatever_there_is() {
     let long = "Donaudampfschifffahrtsgesellschaft ".repeat(60);
     let wide = "W".repeat(400);
