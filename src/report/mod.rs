@@ -9,6 +9,7 @@ pub mod round;
 pub mod sheet;
 pub mod study;
 pub mod style;
+pub mod tables;
 pub mod trend;
 pub mod words;
 

@@ -20,7 +20,8 @@ use crate::domain::{Channel, Timestamp, UnitId};
 use crate::query::round::OtherRules;
 use crate::query::series::{POINTS_DEFAULT, Resolution, Span};
 use crate::query::{Answer, Query};
-use crate::report::month;
+use crate::report::trend::TrendDay;
+use crate::report::{month, tables, trend};
 
 /// Points one request may have at most.
 const POINTS_MAX: usize = 50_000;
@@ -44,9 +45,10 @@ enum Format {
     Csv,
 }
 
+/// In which form a table is wanted.
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
-struct MonthArgs {
+pub struct Form {
     format: Option<Format>,
 }
 
@@ -174,19 +176,36 @@ async fn month_record(
     State(asks): State<Asks>,
     Extension(who): Extension<Caller>,
     Path((site, month)): Path<(String, String)>,
-    args: Result<Args<MonthArgs>, QueryRejection>,
+    form: Result<Args<Form>, QueryRejection>,
 ) -> Response {
-    let args = match args {
-        Ok(Args(args)) => args,
+    table(&asks, &who, form, Query::Month { site, month }).await
+}
+
+/// The answer to a question as JSON, or as CSV where that was asked for.
+pub async fn table(asks: &Asks, who: &Caller, form: Result<Args<Form>, QueryRejection>, query: Query) -> Response {
+    let form = match form {
+        Ok(Args(form)) => form,
         Err(rejection) => return bad(rejection.body_text()),
     };
-    match answer(&asks, &who, Query::Month { site, month }).await {
-        Ok(Answer::Month(record)) if args.format == Some(Format::Csv) => {
+    let answer = match answer(asks, who, query).await {
+        Ok(answer) => answer,
+        Err(response) => return *response,
+    };
+    if form.format != Some(Format::Csv) {
+        return respond(answer);
+    }
+    match answer {
+        Answer::Units(rows) => csv(tables::UNITS.map(str::to_owned), rows.iter().map(tables::unit)),
+        Answer::Logbook(entries) => csv(tables::ENTRIES.map(str::to_owned), entries.iter().map(tables::entry)),
+        Answer::Trend(trend) => {
+            let days = trend.days.iter().map(|day| trend::csv_row(&TrendDay::from(day)));
+            csv(trend::CSV_HEADER.map(str::to_owned), days)
+        }
+        Answer::Month(record) => {
             let rows = record.units.iter().flat_map(|unit| unit.days.iter().map(|day| month::csv_row(unit, day)));
             csv(month::CSV_HEADER.map(str::to_owned), rows)
         }
-        Ok(other) => respond(other),
-        Err(response) => *response,
+        other => respond(other),
     }
 }
 

@@ -35,6 +35,9 @@ pub const OPERATIONS: [(&str, &str, &str, &str); 19] = [
     (route::OPENAPI, "get", "This description", "Any"),
 ];
 
+/// Answers that can be had as CSV.
+const TABLES: [&str; 5] = ["Units", "Logbook", "Trend", "Series", "Month"];
+
 /// OpenAPI 3.1.
 pub fn document() -> Value {
     let mut paths = json!({});
@@ -61,7 +64,7 @@ fn operation(path: &str, method: &str, summary: &str, schema: &str) -> Value {
         "content": {"application/problem+json": {"schema": {"$ref": "#/components/schemas/Problem"}}}
     });
     let mut content = json!({"application/json": {"schema": {"$ref": format!("#/components/schemas/{schema}")}}});
-    if schema == "Series" || schema == "Month" {
+    if TABLES.contains(&schema) {
         content["text/csv"] = json!({"schema": {"type": "string"}});
     }
     if schema == "Archive" {
@@ -128,6 +131,7 @@ fn parameters(path: &str) -> Value {
             asked("logbook", json!({"type": "boolean"})),
             asked("everything", json!({"type": "boolean"})),
         ]),
+        route::UNITS | route::TREND | route::LOGBOOK => list.push(format),
         route::ROUND => list.extend([
             asked("day_minutes", whole(60, 1_440)),
             asked("visit_minutes", whole(5, 1_440)),

@@ -6,8 +6,8 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use axum::body::Bytes;
-use axum::extract::rejection::BytesRejection;
-use axum::extract::{DefaultBodyLimit, Path, State};
+use axum::extract::rejection::{BytesRejection, QueryRejection};
+use axum::extract::{DefaultBodyLimit, Path, Query as Args, State};
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
@@ -20,6 +20,7 @@ use crate::domain::UnitId;
 use crate::query::{Answer, OrderQuery, Query, Scope};
 
 use super::access::Caller;
+use super::api::{self, Form};
 use super::problem::Problem;
 use super::socket::LocalSocket;
 use super::{Ask, REQUEST_BYTES_MAX, route};
@@ -47,7 +48,7 @@ pub fn open_router(asks: mpsc::Sender<Ask>) -> Router {
         .route(route::TREND, get(trend))
         .route(route::ALERTS, get(alerts))
         .route(route::ORDER, post(order))
-        .merge(super::api::routes())
+        .merge(api::routes())
         .fallback(async || Problem::new(StatusCode::NOT_FOUND, "no such address; the API is under /api/v1"))
         .method_not_allowed_fallback(async || {
             Problem::new(StatusCode::METHOD_NOT_ALLOWED, "this address does not take that method; see the Allow header")
@@ -88,8 +89,12 @@ pub async fn serve_routes(
     }
 }
 
-async fn units(State(asks): State<Asks>, Extension(who): Extension<Caller>) -> Response {
-    ask(&asks, &who, Query::Units).await
+async fn units(
+    State(asks): State<Asks>,
+    Extension(who): Extension<Caller>,
+    form: Result<Args<Form>, QueryRejection>,
+) -> Response {
+    api::table(&asks, &who, form, Query::Units).await
 }
 
 async fn unknown(State(asks): State<Asks>, Extension(who): Extension<Caller>) -> Response {
@@ -108,16 +113,24 @@ async fn logbook(
     State(asks): State<Asks>,
     Extension(who): Extension<Caller>,
     Path(unit): Path<(String, String)>,
+    form: Result<Args<Form>, QueryRejection>,
 ) -> Response {
-    about(&asks, &who, &unit, |unit| Query::Logbook { unit }).await
+    match UnitId::new(&unit.0, &unit.1) {
+        Ok(unit) => api::table(&asks, &who, form, Query::Logbook { unit }).await,
+        Err(e) => Problem::new(StatusCode::NOT_FOUND, e.to_string()).into_response(),
+    }
 }
 
 async fn trend(
     State(asks): State<Asks>,
     Extension(who): Extension<Caller>,
     Path(unit): Path<(String, String)>,
+    form: Result<Args<Form>, QueryRejection>,
 ) -> Response {
-    about(&asks, &who, &unit, |unit| Query::Trend { unit }).await
+    match UnitId::new(&unit.0, &unit.1) {
+        Ok(unit) => api::table(&asks, &who, form, Query::Trend { unit }).await,
+        Err(e) => Problem::new(StatusCode::NOT_FOUND, e.to_string()).into_response(),
+    }
 }
 
 async fn log(

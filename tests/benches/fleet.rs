@@ -61,7 +61,7 @@ fn assessments_a_second() -> f64 {
     UNITS as f64 / 86_400.0
 }
 
-fn id(unit: usize) -> UnitId {
+pub fn id(unit: usize) -> UnitId {
     UnitId::new(&format!("site-{}", unit / 10), &format!("unit-{unit}")).expect("a valid id")
 }
 
@@ -79,7 +79,7 @@ fn config_text(port: u16) -> String {
     ) + &(0..UNITS).map(unit).collect::<String>()
 }
 
-fn reading(at: Timestamp, day: f64) -> Reading {
+pub fn reading(at: Timestamp, day: f64) -> Reading {
     let wave = (at.as_millis() / MINUTE % 97) as f64 / 100.0;
     Reading::new(at)
         .with(Channel::Intensity, ((22.0 - day * 0.03 + wave) * 100.0).round() / 100.0)
@@ -105,7 +105,7 @@ fn history(store: &Store) {
     }
 }
 
-fn put(store: &Store, unit: usize, rows: &[(UnitId, Reading)], days: &[DaySummary], made: &Assessment) {
+pub fn put(store: &Store, unit: usize, rows: &[(UnitId, Reading)], days: &[DaySummary], made: &Assessment) {
     let id = id(unit);
     let rows: Vec<(UnitId, Reading)> = rows.iter().map(|(_, reading)| (id.clone(), *reading)).collect();
     store.load(&rows).expect("room on the disk");

@@ -1,4 +1,4 @@
-//! The benchmarks: `cargo bench`, or some of them: `cargo bench -- decode study outside intake store`; with SQLite and
+//! The benchmarks: `cargo bench`, or some of them: `cargo bench -- decode study outside intake store fleet pages`; with SQLite and
 //! VictoriaMetrics beside the store: `cargo bench --features beside`.
 //!
 //! One table from one run, so that the ratios compare what met the same machine at the same time.
@@ -11,6 +11,7 @@ mod decode;
 mod fleet;
 mod intake;
 mod outside;
+mod pages;
 mod store;
 mod study;
 mod table;
@@ -44,6 +45,7 @@ fn main() {
         ("intake", intake::run),
         ("store", || Ok(store::run())),
         ("fleet", fleet::run),
+        ("pages", pages::run),
         #[cfg(feature = "beside")]
         ("beside", beside::run),
     ];

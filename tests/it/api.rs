@@ -142,6 +142,20 @@ fn bearer(token: &str) -> String {
 }
 
 #[test]
+fn papers_come_as_pdf_and_only_to_readers_of_the_site() {
+    let (site, tokens) = Site::start(&["add-token van --site heron-bight"]);
+    let token = bearer(&tokens[0]);
+    for path in ["/units/heron-bight/boathouse/sheet.pdf", "/months/heron-bight/2026-03/record.pdf", "/round.pdf"] {
+        let answer = site.get(path, &[&token]);
+        assert_eq!((answer.status, answer.header("content-type")), (200, Some("application/pdf")), "{path}");
+        assert!(answer.body.starts_with(b"%PDF-") && answer.header("content-disposition").unwrap().contains(".pdf"));
+    }
+    assert_eq!(site.get("/units/north-arm/bakery/sheet.pdf", &[&token]).status, 404);
+    assert_eq!(site.get("/months/north-arm/2026-03/record.pdf", &[&token]).status, 404);
+    assert_ne!(site.get("/round.pdf", &[]).status, 200, "nobody without a token");
+}
+
+#[test]
 fn every_described_address_answers_and_says_what_it_is() {
     let (site, _) = Site::start(&[]);
     for (path, method, ..) in openapi::OPERATIONS.iter().filter(|o| o.1 == "get" && o.0 != route::EVENTS) {
@@ -198,6 +212,28 @@ fn a_chart_gets_few_points_as_json_or_csv_and_nonsense_is_named() {
         let answer = site.get(&format!("{path}?{query}"), &[]);
         assert_eq!(answer.status, status, "{query}: {}", answer.text());
         assert!(answer.json()["detail"].as_str().unwrap().contains(named), "{query}: {}", answer.text());
+    }
+}
+
+#[test]
+fn tables_come_as_csv_too() {
+    let (site, _) = Site::start(&[]);
+    let entry = br#"{"time":"2026-03-09T10:00:00Z","action":"sleeve-cleaned","note":"two, \"thick\" coats"}"#;
+    assert_eq!(site.send("POST", "/api/v1/units/heron-bight/loon/logbook", &[], entry).status, 201);
+    for (path, rows, holds) in [
+        (route::UNITS.to_owned(), 3, "heron-bight,boathouse"),
+        ("/api/v1/units/heron-bight/loon/logbook".to_owned(), 1, "sleeve-cleaned,,,\"two, \"\"thick\"\" coats\""),
+        ("/api/v1/units/heron-bight/loon/trend".to_owned(), 2, "2026-03-09"),
+        ("/api/v1/months/heron-bight/2026-03".to_owned(), 4, "loon"),
+    ] {
+        let answer = site.get(&format!("{path}?format=csv"), &[]);
+        let text = answer.text();
+        assert_eq!(answer.header("content-type"), Some("text/csv; charset=utf-8"), "{path}: {text}");
+        let mut reader = csv::Reader::from_reader(text.as_bytes());
+        let width = reader.headers().unwrap().len();
+        assert!(reader.records().all(|row| row.unwrap().len() == width), "{text}");
+        assert!(text.lines().count() > rows && text.contains(holds), "{path}: {text}");
+        assert_eq!(site.get(&format!("{path}?format=xml"), &[]).status, 400);
     }
 }
 
