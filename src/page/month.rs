@@ -41,7 +41,7 @@ fn section(unit: &UnitMonth, zone: &TimeZone) -> Markup {
                 div { dt { "No readings" } dd { (format!("{:.1} h", totals.hours_gap)) } }
             }
             div.scroll.days tabindex="0" role="region" aria-label="Days" { table.numbers {
-                thead { tr { th scope="col" { "Day" } th scope="col" { "Lowest" } th scope="col" { "5th percentile" } th scope="col" { "Hours short" } th scope="col" { "Hours off" } th scope="col" { "Hours without readings" } } }
+                thead { tr { th scope="col" { "Day" } th scope="col" { "Lowest" } th scope="col" { "5th per\u{ad}centile" } th scope="col" { "Hours short" } th scope="col" { "Hours off" } th scope="col" { "Hours with\u{ad}out read\u{ad}ings" } } }
                 tbody { @for day in &unit.days { tr { th scope="row" { time datetime=(day.date) { (day.date.strftime("%-d %b")) } }
                     td { (number(day.lowest)) } td { (number(day.p5)) }
                     td { (format!("{:.1}", day.hours_short)) } td { (format!("{:.1}", day.hours_off)) } td { (format!("{:.1}", (day.hours - day.hours_known).max(0.0))) } } } }
