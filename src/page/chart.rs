@@ -9,8 +9,10 @@ use crate::domain::time::DAY;
 use crate::domain::{Assessment, FittedDay, ServiceAction, ServiceEntry, Timestamp};
 use crate::query::series::Series;
 
-pub(super) const WIDTH: f64 = 960.0;
-const HEIGHT: f64 = 360.0;
+/// Width of the view box.
+pub const WIDTH: f64 = 960.0;
+/// Height of the view box.
+pub const HEIGHT: f64 = 360.0;
 pub(super) const LEFT: f64 = 52.0;
 pub(super) const RIGHT: f64 = 12.0;
 pub(super) const TOP: f64 = 30.0;

@@ -5,7 +5,7 @@ use maud::{Markup, html};
 use super::Frame;
 use super::frame::condition;
 use crate::query::round::{Because, Round, Stop};
-use crate::report::round::{RULE, hours};
+use crate::report::round::{RULE, because, hours};
 use crate::report::words;
 
 /// The page.
@@ -43,7 +43,7 @@ pub fn page(frame: &Frame, round: &Round) -> String {
                 @for (key, label, value) in fields { label { (label) " " input type="number" name=(key) min="0" max="2880" value=(value); } }
                 button type="submit" { "Plan again" }
             }
-            p { a href="/round.ics" { "As a calendar (iCalendar)" } }
+            p.doors { a href="/round.pdf" { "PDF to print" } a href="/round.ics" { "As a calendar (iCalendar)" } }
         }
     })
 }
@@ -56,12 +56,4 @@ fn line(site: &str, stop: &Stop) -> Markup {
         td data-label="Due" { @match stop.due { Some(date) => { (date) } None => { "-" } } }
         td data-label="Risk" { @if stop.because == Because::Urgent { "-" } @else { (words::probability(stop.risk)) } }
     } }
-}
-
-fn because(because: Because) -> &'static str {
-    match because {
-        Because::Urgent => "now",
-        Because::Due => "due before the next trip",
-        Because::Joined => "the drive is paid already",
-    }
 }

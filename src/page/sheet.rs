@@ -3,7 +3,7 @@
 use maud::html;
 
 use super::chart::Chart;
-use super::frame::{Frame, made, measure, name, zone_of};
+use super::frame::{Frame, address, made, measure, name, zone_of};
 use super::unit::{entries, head};
 use crate::query::bring::bring;
 use crate::query::dossier::Dossier;
@@ -28,6 +28,7 @@ pub fn page(frame: &Frame, dossier: &Dossier, series: &Series) -> String {
     frame.page(&format!("Visit sheet: {}", name(row)), as_of, &html! {
         div.sheet {
             (head(dossier))
+            p.doors { a href={ (address(row)) "/sheet.pdf" } { "PDF to print, one page" } }
             p { @if let Some(said) = said { (said.verdict.says) @if let Some(p) = said.verdict.probability { " (" (words::probability(p)) ")" } } @else { "Nothing is known yet." } }
             @if let Some(access) = &dossier.site.access { p { b { "How to get in: " } (access) } }
             figure { (made(chart.svg())) }

@@ -19,6 +19,15 @@ pub fn hours(minutes: u32) -> String {
     format!("{} h {:02} min", minutes / 60, minutes % 60)
 }
 
+/// Why a unit is on the trip, in words.
+pub fn because(because: Because) -> &'static str {
+    match because {
+        Because::Urgent => "now",
+        Because::Due => "due before the next trip",
+        Because::Joined => "the drive is paid already",
+    }
+}
+
 /// The trip for a terminal.
 pub fn text(round: &Round) -> String {
     let mut out = format!("Round from {}\n", round.today);

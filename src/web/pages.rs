@@ -24,7 +24,9 @@ use crate::domain::time::{DAY, MINUTE};
 use crate::domain::{ServiceAction, ServiceEntry, Timestamp, UnitId};
 use crate::page::fleet::Filter;
 use crate::page::{self, Frame, frame::trouble};
+use crate::paper::{self, Paper};
 use crate::query::dossier::Dossier;
+use crate::query::month::MonthRecord;
 use crate::query::round::OtherRules;
 use crate::query::series::{Resolution, Series, Span};
 use crate::query::{Answer, Query, RefusalKind};
@@ -52,9 +54,12 @@ pub fn site(asks: mpsc::Sender<Ask>, changes: broadcast::Sender<Change>, gate: G
         .route("/units/{site}/{unit}/visit", get(visit_page).post(visit_step))
         .route("/units/{site}/{unit}/visit/live", get(visit_live))
         .route("/units/{site}/{unit}/sheet", get(sheet))
+        .route("/units/{site}/{unit}/sheet.pdf", get(sheet_paper))
         .route("/round", get(round))
+        .route("/round.pdf", get(round_paper))
         .route("/round.ics", get(round_calendar))
         .route("/months/{site}/{month}", get(month))
+        .route("/months/{site}/{month}/record.pdf", get(month_paper))
         .with_state(Arc::new(asks.clone()));
     let doors =
         Router::new().route("/login", get(login_page).post(login)).route("/logout", post(logout)).with_state(doors);
@@ -196,20 +201,57 @@ async fn unit(
     made.await.unwrap_or_else(|response| *response)
 }
 
+/// A unit and its last year.
+async fn sheet_values(
+    asks: &Asks,
+    who: &Caller,
+    unit: &(String, String),
+) -> Result<(Box<Dossier>, Box<Series>), Box<Response>> {
+    let unit = unit_id(who, unit)?;
+    let dossier = get_dossier(asks, who, &unit).await?;
+    let to = dossier.row.reading.as_ref().map_or_else(clock::now, |reading| reading.at).plus_millis(1);
+    let span = Span { from: Some(to.plus_millis(-CHART_DAYS * DAY)), to: Some(to), ..Span::default() };
+    let series = get_series(asks, who, &unit, span).await?;
+    Ok((dossier, series))
+}
+
 async fn sheet(
     State(asks): State<Asks>,
     Extension(who): Extension<Caller>,
     Path(unit): Path<(String, String)>,
 ) -> Response {
-    let made = async {
-        let unit = unit_id(&who, &unit)?;
-        let dossier = get_dossier(&asks, &who, &unit).await?;
-        let to = dossier.row.reading.as_ref().map_or_else(clock::now, |reading| reading.at).plus_millis(1);
-        let span = Span { from: Some(to.plus_millis(-CHART_DAYS * DAY)), to: Some(to), ..Span::default() };
-        let series = get_series(&asks, &who, &unit, span).await?;
-        Ok::<_, Box<Response>>(Html(page::sheet::page(&frame(&who), &dossier, &series)).into_response())
-    };
-    made.await.unwrap_or_else(|response| *response)
+    match sheet_values(&asks, &who, &unit).await {
+        Ok((dossier, series)) => Html(page::sheet::page(&frame(&who), &dossier, &series)).into_response(),
+        Err(response) => *response,
+    }
+}
+
+async fn sheet_paper(
+    State(asks): State<Asks>,
+    Extension(who): Extension<Caller>,
+    Path(unit): Path<(String, String)>,
+) -> Response {
+    match sheet_values(&asks, &who, &unit).await {
+        Ok((dossier, series)) => {
+            let file = format!("sheet-{}-{}.pdf", unit.0, unit.1);
+            printed(&who, file, move || paper::sheet::sheet(&dossier, &series, clock::now())).await
+        }
+        Err(response) => *response,
+    }
+}
+
+/// A PDF. Setting it takes tens of milliseconds of work: not among the connections.
+async fn printed(who: &Caller, file: String, make: impl FnOnce() -> Paper + Send + 'static) -> Response {
+    match tokio::task::spawn_blocking(move || paper::pdf(&make())).await {
+        Ok(Ok(bytes)) => {
+            let shown = HeaderValue::from_str(&format!("inline; filename=\"{file}\""));
+            let shown = shown.unwrap_or_else(|_| HeaderValue::from_static("inline"));
+            let kind = HeaderValue::from_static("application/pdf");
+            ([(header::CONTENT_TYPE, kind), (header::CONTENT_DISPOSITION, shown)], bytes).into_response()
+        }
+        Ok(Err(e)) => bad_page(who, StatusCode::INTERNAL_SERVER_ERROR, &e.to_string()),
+        Err(_) => bad_page(who, StatusCode::INTERNAL_SERVER_ERROR, "the paper could not be made; this is a bug"),
+    }
 }
 
 async fn round(
@@ -227,6 +269,24 @@ async fn round(
     }
 }
 
+async fn round_paper(
+    State(asks): State<Asks>,
+    Extension(who): Extension<Caller>,
+    rules: Result<Args<OtherRules>, QueryRejection>,
+) -> Response {
+    let rules = match rules {
+        Ok(Args(rules)) => rules,
+        Err(rejection) => return bad_page(&who, StatusCode::BAD_REQUEST, &rejection.body_text()),
+    };
+    match answer(&asks, &who, Query::Round { rules }).await {
+        Ok(Answer::Round(round)) => {
+            let file = format!("round-{}.pdf", round.today);
+            printed(&who, file, move || paper::round::round(&round, clock::now())).await
+        }
+        other => instead(&who, other),
+    }
+}
+
 async fn round_calendar(State(asks): State<Asks>, Extension(who): Extension<Caller>) -> Response {
     match answer(&asks, &who, Query::Round { rules: OtherRules::default() }).await {
         Ok(Answer::Round(round)) => {
@@ -237,18 +297,43 @@ async fn round_calendar(State(asks): State<Asks>, Extension(who): Extension<Call
     }
 }
 
+async fn month_values(
+    asks: &Asks,
+    who: &Caller,
+    (site, month): (String, String),
+) -> Result<(Box<MonthRecord>, TimeZone), Box<Response>> {
+    let zone = match answer(asks, who, Query::Units).await {
+        Ok(Answer::Units(rows)) => rows.iter().find(|row| row.site == site).map_or(TimeZone::UTC, page::frame::zone_of),
+        other => return Err(Box::new(instead(who, other))),
+    };
+    match answer(asks, who, Query::Month { site, month }).await {
+        Ok(Answer::Month(record)) => Ok((record, zone)),
+        other => Err(Box::new(instead(who, other))),
+    }
+}
+
 async fn month(
     State(asks): State<Asks>,
     Extension(who): Extension<Caller>,
-    Path((site, month)): Path<(String, String)>,
+    Path(which): Path<(String, String)>,
 ) -> Response {
-    let zone = match answer(&asks, &who, Query::Units).await {
-        Ok(Answer::Units(rows)) => rows.iter().find(|row| row.site == site).map_or(TimeZone::UTC, page::frame::zone_of),
-        other => return instead(&who, other),
-    };
-    match answer(&asks, &who, Query::Month { site, month }).await {
-        Ok(Answer::Month(record)) => Html(page::month::page(&frame(&who), &record, &zone)).into_response(),
-        other => instead(&who, other),
+    match month_values(&asks, &who, which).await {
+        Ok((record, zone)) => Html(page::month::page(&frame(&who), &record, &zone)).into_response(),
+        Err(response) => *response,
+    }
+}
+
+async fn month_paper(
+    State(asks): State<Asks>,
+    Extension(who): Extension<Caller>,
+    Path(which): Path<(String, String)>,
+) -> Response {
+    match month_values(&asks, &who, which).await {
+        Ok((record, zone)) => {
+            let file = format!("record-{}-{}.pdf", record.site, record.month);
+            printed(&who, file, move || paper::month::month(&record, &zone, clock::now())).await
+        }
+        Err(response) => *response,
     }
 }
 
