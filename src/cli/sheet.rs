@@ -4,9 +4,8 @@ use std::path::PathBuf;
 
 use crate::config::Config;
 use crate::domain::UnitId;
-use crate::domain::time::DAY;
 use crate::query::dossier::Dossier;
-use crate::query::series::{Series, Span};
+use crate::query::series::Series;
 use crate::query::{Answer, Query};
 use crate::report::{Style, sheet};
 use crate::{clock, page, paper};
@@ -59,8 +58,7 @@ pub(super) fn dossier(config: &Config, unit: &UnitId) -> Result<Box<Dossier>, Fa
 
 /// The year up to its latest reading.
 pub(super) fn last_year(config: &Config, unit: &UnitId, dossier: &Dossier) -> Result<Box<Series>, Failure> {
-    let to = dossier.row.reading.as_ref().map_or_else(clock::now, |reading| reading.at).plus_millis(1);
-    let span = Span { from: Some(to.plus_millis(-365 * DAY)), to: Some(to), ..Span::default() };
+    let span = dossier.last_year(clock::now());
     match data::ask(config, &Query::Readings { unit: unit.clone(), span }, offline::open)? {
         Answer::Readings(series) => Ok(series),
         _ => Err(data::unexpected()),

@@ -255,15 +255,20 @@ impl<'a> Chart<'a> {
     }
 
     fn marks(&self, plane: &Plane, svg: &mut String) {
+        let mut free = f64::MIN;
         for mark in self.marked() {
             let x = plane.x(mark.entry.at);
-            let _ = write!(
-                svg,
-                "<path class=\"action\" d=\"M{x:.1} {TOP}V{:.0}\"/><text class=\"label\" x=\"{x:.1}\" y=\"{:.0}\" text-anchor=\"middle\">{}</text>",
-                HEIGHT - BOTTOM,
-                TOP - 6.0,
-                mark.number
-            );
+            let _ = write!(svg, "<path class=\"action\" d=\"M{x:.1} {TOP}V{:.0}\"/>", HEIGHT - BOTTOM);
+            // A number that would lie on the one before it is left out; the list has them all.
+            if x >= free {
+                let _ = write!(
+                    svg,
+                    "<text class=\"label\" x=\"{x:.1}\" y=\"{:.0}\" text-anchor=\"middle\">{}</text>",
+                    TOP - 6.0,
+                    mark.number
+                );
+                free = x + 18.0;
+            }
         }
         for step in self.said.map_or(&[][..], |said| &said.unlogged) {
             let at = self.start(step.at);

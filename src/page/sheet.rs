@@ -30,7 +30,9 @@ pub fn page(frame: &Frame, dossier: &Dossier, series: &Series) -> String {
             (head(dossier))
             p.doors { a href={ (address(row)) "/sheet.pdf" } { "PDF to print, one page" } }
             p { @if let Some(said) = said { (said.verdict.says) @if let Some(p) = said.verdict.probability { " (" (words::probability(p)) ")" } } @else { "Nothing is known yet." } }
-            @if let Some(access) = &dossier.site.access { p { b { "How to get in: " } (access) } }
+            @for (label, says) in [("Where: ", &dossier.site.address), ("Whom to call: ", &dossier.site.contact), ("How to get in: ", &dossier.site.access)] {
+                @if let Some(says) = says { p { b { (label) } (says) } }
+            }
             figure { (made(chart.svg())) }
             div.two {
                 section { h2 { "Bring" } table { thead { tr { th scope="col" { "Part" } th scope="col" { "Needed with" } } } tbody {

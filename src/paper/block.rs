@@ -29,6 +29,8 @@ pub enum Block {
     Heading(String),
     /// Running text.
     Text(String),
+    /// Small print.
+    Small(String),
     /// Running text that matters most: a bar stands beside it.
     Said(String),
     /// Names and values in a row.

@@ -58,6 +58,12 @@ pub fn width(text: &str, size: f64, weight: Weight) -> f64 {
     size * text.chars().map(advance).sum::<f64>()
 }
 
+/// A name as the papers can show it: with the id behind it where the fonts lack a letter.
+pub fn readable(name: &str, id: &str) -> String {
+    let has = |c: char| c.is_whitespace() || fonts().is_none_or(|fonts| fonts.bold.glyph_index(c).is_some());
+    if name.chars().all(has) { name.to_owned() } else { format!("{name} ({id})") }
+}
+
 /// The text in lines of at most `room` points. A word that is wider than a line is broken.
 pub fn lines(text: &str, size: f64, weight: Weight, room: f64) -> Vec<String> {
     let mut done = Vec::new();
@@ -137,6 +143,12 @@ mod tests {
         assert!(broken.iter().all(|line| width(line, 9.0, Weight::Plain) <= 60.0), "{broken:?}");
         let letters = |text: &str| text.chars().filter(|c| !c.is_whitespace()).collect::<String>();
         assert_eq!(letters(&broken.concat()), letters(text));
+    }
+
+    #[test]
+    fn a_name_without_letters_in_the_font_has_its_id() {
+        assert_eq!(readable("Žofie, Дача", "lake/z"), "Žofie, Дача");
+        assert_eq!(readable("小屋", "lake/z"), "小屋 (lake/z)");
     }
 
     #[test]

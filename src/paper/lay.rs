@@ -121,6 +121,11 @@ impl Setter {
                 }
                 pieces.push(Piece::new(3.0 * self.scale, String::new()));
             }
+            Block::Small(text) => {
+                let mut svg = String::new();
+                let high = self.small().fill(text, (0.0, 0.0), room, &mut svg);
+                pieces.push(Piece::new(high + 3.0 * self.scale, svg));
+            }
             Block::Said(text) => {
                 let mut svg = String::new();
                 let high = self.set(TEXT + 1.0, Weight::Plain, "#000").fill(text, (10.0, 2.0), room - 10.0, &mut svg);
@@ -129,7 +134,10 @@ impl Setter {
             }
             Block::Facts(facts) => pieces.push(self.facts(facts, room)),
             Block::Table(table) => self.table(table, room, pieces),
-            Block::Boxes(boxes) => pieces.extend(boxes.iter().map(|text| self.tick(text, room))),
+            Block::Boxes(boxes) => {
+                pieces.extend(boxes.iter().map(|text| self.tick(text, room)));
+                pieces.push(Piece::new(4.0 * self.scale, String::new()));
+            }
             Block::Picture { svg, shape } => {
                 let high = room / shape.max(0.1);
                 let placed = svg.replacen(
@@ -191,7 +199,8 @@ impl Setter {
             .iter()
             .map(|column| {
                 let wide = room * column.share / all.max(1e-9);
-                let place = (from, wide - 6.0, column.right);
+                // Numbers end well before the words of the next column.
+                let place = (from, wide - if column.right { 10.0 } else { 6.0 }, column.right);
                 from += wide;
                 place
             })

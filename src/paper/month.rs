@@ -63,8 +63,8 @@ fn section(record: &MonthRecord, unit: &UnitMonth, zone: &TimeZone, blocks: &mut
     blocks.push(title(record, unit.name.as_deref().unwrap_or(&unit.unit), &unit.unit));
     blocks.push(Block::Facts(facts));
     blocks.push(Block::Text(format!(
-        "Shares are of the time that readings stand for. Lowest and 5th percentile in {measure}; hours: at or under the set \
-         point, lamp off (outage), without readings."
+        "Lowest and 5th percentile in {measure}. Short: hours at or under the set point, and their share of the time that \
+         readings stand for. Lamp off: outages."
     )));
     blocks.push(Block::Table(days(unit)));
     checks(unit, zone, blocks);
@@ -75,13 +75,13 @@ fn section(record: &MonthRecord, unit: &UnitMonth, zone: &TimeZone, blocks: &mut
 fn days(unit: &UnitMonth) -> Table {
     let flow = unit.days.iter().any(|day| day.litres.is_some());
     let mut columns = vec![
-        Column::words("Day", 1.3),
+        Column::words("Day", 1.75),
         Column::numbers("Lowest", 1.0),
-        Column::numbers("5th percentile", 1.2),
-        Column::numbers("Hours short", 1.1),
+        Column::numbers("5th percentile", 1.45),
+        Column::numbers("Short, h", 0.9),
         Column::numbers("Of the time", 1.1),
-        Column::numbers("Hours off", 1.0),
-        Column::numbers("Without readings", 1.4),
+        Column::numbers("Lamp off, h", 1.15),
+        Column::numbers("No readings, h", 1.3),
     ];
     if flow {
         columns.push(Column::numbers("Litres", 1.1));

@@ -4,7 +4,8 @@ use jiff::tz::TimeZone;
 
 use super::block::{Block, Cell, Column, Paper, Table};
 use super::clip;
-use super::sheet::foot;
+use super::font::readable;
+use super::sheet::{foot, part_name};
 use crate::domain::Timestamp;
 use crate::query::round::{Because, Call, Round, RoundDay, RoundRules, Stop};
 use crate::report::round::{RULE, because, hours};
@@ -64,17 +65,23 @@ fn day(i: usize, day: &RoundDay, rules: RoundRules, blocks: &mut Vec<Block>) {
         blocks.push(Block::Heading(format!(
             "{}.  {}  ({})",
             k + 1,
-            clip(call.site.name.as_deref().unwrap_or(&call.site.id), 90),
+            readable(&clip(call.site.name.as_deref().unwrap_or(&call.site.id), 90), &call.site.id),
             hours(call.minutes)
         )));
         blocks.push(Block::Table(stops(call)));
         let one_way = call.site.travel_minutes.unwrap_or(rules.travel_minutes);
-        let access = call.site.access.as_deref().map_or_else(
-            || "nobody wrote down how to get in".to_owned(),
-            |access| format!("how to get in: {}", clip(access, LETTERS)),
-        );
-        blocks.push(Block::Text(format!("{}, {one_way} min one way; {access}", call.site.id)));
+        blocks.push(Block::Text(way(call, one_way)));
     }
+}
+
+/// Where it is, whom to call, how to get in: what is written down.
+fn way(call: &Call, one_way: u32) -> String {
+    let site = &call.site;
+    let mut parts = vec![site.id.clone(), format!("{one_way} min one way")];
+    for (label, says) in [("where", &site.address), ("call", &site.contact), ("how to get in", &site.access)] {
+        parts.extend(says.as_deref().map(|says| format!("{label}: {}", clip(says, LETTERS))));
+    }
+    parts.join("; ")
 }
 
 fn stops(call: &Call) -> Table {
@@ -95,14 +102,14 @@ fn stop_row(stop: &Stop) -> Vec<Cell> {
         .bring
         .iter()
         .filter(|part| part.probability >= NAMED_FROM)
-        .map(|part| format!("{} {}", words::plain(&part.part), words::probability(part.probability)))
+        .map(|part| format!("{} {}", part_name(&part.part), words::probability(part.probability)))
         .collect();
     if parts.is_empty() {
         parts.push("see the van's list".to_owned());
     }
     vec![
         Cell::with_under(
-            format!("☐  {}", clip(stop.name.as_deref().unwrap_or(&stop.unit), 60)),
+            format!("☐  {}", readable(&clip(stop.name.as_deref().unwrap_or(&stop.unit), 60), &stop.unit)),
             clip(&stop.says, LETTERS),
         ),
         stop.condition.name().into(),
@@ -118,9 +125,9 @@ fn van(round: &Round, blocks: &mut Vec<Block>) {
         return;
     }
     blocks.push(Block::Heading("Parts for the van (enough for 9 trips of 10)".to_owned()));
-    let rows = round.parts.iter().map(|part| {
+    let rows = round.parts.iter().filter(|part| part.load > 0).map(|part| {
         vec![
-            Cell::from(format!("☐  {}", words::plain(&part.part))),
+            Cell::from(format!("☐  {}", part_name(&part.part))),
             part.load.to_string().into(),
             format!("{:.1}", part.expected).into(),
         ]

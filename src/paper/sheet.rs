@@ -29,29 +29,33 @@ struct Room {
     scale: f64,
 }
 
+/// What the lines of the picture are.
+const LEGEND: &str = "Line: light by day (median), grey: lowest to highest, dashes: set point, wedge: 8 of 10 courses to come if \
+    nobody comes, numbers: service, hatched: cloudy water, ?: a step nobody logged.";
+
 /// From the most to the least; the first that fits on one page is taken.
-const ROOMS: [Room; 7] = [
+const ROOMS: [Room; 9] = [
     Room { entries: 10, letters: 600, cautions: 6, scale: 1.0 },
-    Room { entries: 7, letters: 450, cautions: 6, scale: 1.0 },
-    Room { entries: 5, letters: 360, cautions: 4, scale: 1.0 },
-    Room { entries: 4, letters: 300, cautions: 3, scale: 0.94 },
-    Room { entries: 3, letters: 240, cautions: 2, scale: 0.9 },
-    Room { entries: 2, letters: 180, cautions: 2, scale: 0.86 },
-    Room { entries: 1, letters: 120, cautions: 1, scale: 0.8 },
+    Room { entries: 8, letters: 300, cautions: 6, scale: 1.0 },
+    Room { entries: 8, letters: 260, cautions: 4, scale: 0.96 },
+    Room { entries: 6, letters: 240, cautions: 4, scale: 0.94 },
+    Room { entries: 6, letters: 200, cautions: 3, scale: 0.9 },
+    Room { entries: 4, letters: 170, cautions: 2, scale: 0.88 },
+    Room { entries: 3, letters: 140, cautions: 2, scale: 0.84 },
+    Room { entries: 2, letters: 100, cautions: 1, scale: 0.8 },
+    Room { entries: 1, letters: 80, cautions: 1, scale: 0.76 },
 ];
 
 /// The sheet as of `now`. `series`: the chart's.
 pub fn sheet(dossier: &Dossier, series: &Series, now: Timestamp) -> Paper {
-    let papers = ROOMS.map(|room| move || fitted(dossier, series, now, room));
-    let mut least = None;
-    for make in papers {
-        let paper = make();
+    let mut paper = fitted(dossier, series, now, ROOMS[0]);
+    for room in &ROOMS[1..] {
         if pages(&paper).len() == 1 {
-            return paper;
+            break;
         }
-        least = Some(paper);
+        paper = fitted(dossier, series, now, *room);
     }
-    least.unwrap_or_else(|| fitted(dossier, series, now, ROOMS[ROOMS.len() - 1]))
+    paper
 }
 
 fn fitted(dossier: &Dossier, series: &Series, now: Timestamp, room: Room) -> Paper {
@@ -67,10 +71,12 @@ fn fitted(dossier: &Dossier, series: &Series, now: Timestamp, room: Room) -> Pap
         },
         Block::Facts(facts(dossier, &zone)),
         Block::Said(verdict(said, room)),
-        Block::Picture { svg: picture::for_paper(&picture::chart(dossier, series, &zone)), shape: WIDTH / HEIGHT },
+    ];
+    blocks.extend(trend(dossier, series, &zone));
+    blocks.extend([
         Block::Side(to_bring(dossier, now.date_in(&zone)), steps_and_parts(dossier, said)),
         Block::Side(before(), around(dossier, said, &zone, room)),
-    ];
+    ]);
     if let Some(cautions) = cautions(said, room) {
         blocks.push(cautions);
     }
@@ -80,6 +86,14 @@ fn fitted(dossier: &Dossier, series: &Series, now: Timestamp, room: Room) -> Pap
         scale: room.scale,
         blocks,
     }
+}
+
+fn trend(dossier: &Dossier, series: &Series, zone: &TimeZone) -> Vec<Block> {
+    if series.points.is_empty() {
+        return vec![Block::Text("There is no reading of the last year to draw.".to_owned())];
+    }
+    let svg = picture::for_paper(&picture::chart(dossier, series, zone));
+    vec![Block::Picture { svg, shape: WIDTH / HEIGHT }, Block::Small(LEGEND.to_owned())]
 }
 
 /// The words under every page.
@@ -141,7 +155,7 @@ fn to_bring(dossier: &Dossier, today: Date) -> Vec<Block> {
     let rows = bring(&dossier.row, today).into_iter().map(|part| {
         vec![
             Cell::from("☐"),
-            Cell::with_under(words::plain(&part.part), part.why),
+            Cell::with_under(part_name(&part.part), part.why),
             words::probability(part.probability).into(),
         ]
     });
@@ -173,9 +187,9 @@ fn steps_and_parts(dossier: &Dossier, said: Option<&Assessment>) -> Vec<Block> {
         ));
     } else {
         let columns = vec![
-            Column::words("Step", 0.36),
-            Column::words(&format!("Reading, {unit}"), 0.42),
-            Column::words("Read then", 0.22),
+            Column::words("Step", 0.43),
+            Column::words(&format!("Reading, {unit}"), 0.38),
+            Column::words("Read then", 0.19),
         ];
         blocks.push(Block::Table(Table { columns, rows: steps }));
     }
@@ -206,15 +220,15 @@ fn before() -> Vec<Block> {
 
 /// How to get there and what was done before.
 fn around(dossier: &Dossier, said: Option<&Assessment>, zone: &TimeZone, room: Room) -> Vec<Block> {
-    let access = dossier.site.access.as_deref().filter(|text| !text.trim().is_empty());
-    let mut way = access.map_or_else(
-        || "Nobody wrote down how to get in (`access` of the site in the config).".to_owned(),
-        |text| clip(text, room.letters),
-    );
-    if let Some(minutes) = dossier.site.travel_minutes {
-        way += &format!(" {minutes} min of travel one way.");
+    let site = &dossier.site;
+    let mut blocks = vec![Block::Heading("The way".to_owned())];
+    for (label, says) in [("Where", &site.address), ("Whom to call", &site.contact), ("How to get in", &site.access)] {
+        let says = says.as_deref().map_or_else(|| "not written down".to_owned(), |says| clip(says, room.letters));
+        blocks.push(Block::Text(format!("{label}: {says}")));
     }
-    let mut blocks = vec![Block::Heading("How to get in".to_owned()), Block::Text(way)];
+    if let Some(minutes) = site.travel_minutes {
+        blocks.push(Block::Text(format!("Travel: {minutes} min one way")));
+    }
     blocks.push(Block::Heading("History".to_owned()));
     let log = &dossier.trend.log;
     let shown = &log[log.len().saturating_sub(room.entries)..];
@@ -228,10 +242,7 @@ fn around(dossier: &Dossier, said: Option<&Assessment>, zone: &TimeZone, room: R
         let columns = vec![Column::words("Day", 0.27), Column::words("What", 0.73)];
         blocks.push(Block::Table(Table { columns, rows: rows.collect() }));
         if log.len() > shown.len() {
-            blocks.push(Block::Text(format!(
-                "{} earlier in the logbook.",
-                words::count((log.len() - shown.len()) as u64, "entry")
-            )));
+            blocks.push(Block::Text(format!("{} earlier in the logbook.", log.len() - shown.len())));
         }
     }
     let asked = said.map_or(0, |said| said.unlogged.len());
@@ -242,6 +253,12 @@ fn around(dossier: &Dossier, said: Option<&Assessment>, zone: &TimeZone, room: R
         )));
     }
     blocks
+}
+
+/// `sediment-filter` as words; `O-rings` is one already.
+pub(super) fn part_name(part: &str) -> String {
+    let code = part.chars().all(|c| c.is_ascii_lowercase() || c == '-');
+    if code { words::plain(part) } else { part.to_owned() }
 }
 
 /// An entry of the log: what, the value, by whom; the note under it.
@@ -264,6 +281,6 @@ fn cautions(said: Option<&Assessment>, room: Room) -> Option<Block> {
     let shown: Vec<String> =
         cautions.iter().take(room.cautions).map(|caution| clip(caution, room.letters / 2)).collect();
     let more = cautions.len() - shown.len();
-    let more = if more > 0 { format!("; and {more} more on the unit's page") } else { String::new() };
-    Some(Block::Text(format!("Beware: {}{more}", shown.join("; "))))
+    let more = if more > 0 { format!(" And {more} more on the unit's page.") } else { String::new() };
+    Some(Block::Text(format!("Beware: {}{more}", shown.join(" "))))
 }

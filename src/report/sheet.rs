@@ -33,8 +33,11 @@ pub fn text(dossier: &Dossier, today: Date, style: Style) -> String {
     if let Some(said) = &row.assessment {
         out += &style.block("Says", 9, &said.verdict.says);
     }
-    if let Some(access) = &dossier.site.access {
-        out += &style.block("Get in", 9, access);
+    let site = &dossier.site;
+    for (label, says) in [("Where", &site.address), ("Call", &site.contact), ("Get in", &site.access)] {
+        if let Some(says) = says {
+            out += &style.block(label, 9, says);
+        }
     }
     out += "\nBring\n";
     for part in bring(row, today) {

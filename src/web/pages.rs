@@ -209,9 +209,7 @@ async fn sheet_values(
 ) -> Result<(Box<Dossier>, Box<Series>), Box<Response>> {
     let unit = unit_id(who, unit)?;
     let dossier = get_dossier(asks, who, &unit).await?;
-    let to = dossier.row.reading.as_ref().map_or_else(clock::now, |reading| reading.at).plus_millis(1);
-    let span = Span { from: Some(to.plus_millis(-CHART_DAYS * DAY)), to: Some(to), ..Span::default() };
-    let series = get_series(asks, who, &unit, span).await?;
+    let series = get_series(asks, who, &unit, dossier.last_year(clock::now())).await?;
     Ok((dossier, series))
 }
 
