@@ -5,6 +5,7 @@ use maud::html;
 use super::chart::Chart;
 use super::frame::{Frame, address, made, measure, name, zone_of};
 use super::unit::{entries, head};
+use crate::domain::Condition;
 use crate::query::bring::bring;
 use crate::query::dossier::Dossier;
 use crate::query::series::Series;
@@ -23,7 +24,8 @@ pub fn page(frame: &Frame, dossier: &Dossier, series: &Series) -> String {
     let unit = measure(&row.intensity_unit);
     let log = &dossier.trend.log;
     let chart = Chart { series, set_point: row.set_point, unit, said, past: &[], log, zone: &zone, forecast: true };
-    let now = row.reading.as_ref().map(|reading| reading.intensity);
+    // Without light a step's gain has nothing to grow from.
+    let now = row.reading.as_ref().map(|reading| reading.intensity).filter(|_| row.condition != Condition::Dark);
     let as_of = row.reading.as_ref().map(|reading| (reading.at, &zone));
     frame.page(&format!("Visit sheet: {}", name(row)), as_of, &html! {
         div.sheet {

@@ -6,7 +6,7 @@ use jiff::tz::TimeZone;
 use super::block::{Block, Cell, Column, Paper, Table};
 use super::lay::pages;
 use super::{clip, picture};
-use crate::domain::{Assessment, ServiceEntry, Timestamp};
+use crate::domain::{Assessment, Condition, ServiceEntry, Timestamp};
 use crate::page::chart::{HEIGHT, WIDTH};
 use crate::page::frame::{measure, name, zone_of};
 use crate::query::bring::bring;
@@ -70,7 +70,7 @@ fn fitted(dossier: &Dossier, series: &Series, now: Timestamp, room: Room) -> Pap
             under: format!("{}, {}/{}. Visit sheet", clip(site, 80), row.site, row.unit),
         },
         Block::Facts(facts(dossier, &zone)),
-        Block::Said(verdict(said, room)),
+        Block::Said(verdict(row.condition, said, room)),
     ];
     blocks.extend(trend(dossier, series, &zone));
     blocks.extend([
@@ -137,11 +137,15 @@ fn facts(dossier: &Dossier, zone: &TimeZone) -> Vec<(String, String)> {
     facts
 }
 
-fn verdict(said: Option<&Assessment>, room: Room) -> String {
-    let Some(said) = said else {
-        return "Nothing is known yet: an opinion needs some days of readings.".to_owned();
+fn verdict(condition: Condition, said: Option<&Assessment>, room: Room) -> String {
+    let mut text = match condition {
+        Condition::Dark | Condition::Short | Condition::Silent => format!("Now: {}. ", words::condition(condition)),
+        _ => String::new(),
     };
-    let mut text = clip(&said.verdict.says, room.letters);
+    let Some(said) = said else {
+        return text + "Nothing is known yet: an opinion needs some days of readings.";
+    };
+    text += &clip(&said.verdict.says, room.letters);
     if let Some(p) = said.verdict.probability {
         text += &format!(" Probability {}.", words::probability(p));
     }
@@ -166,7 +170,9 @@ fn to_bring(dossier: &Dossier, today: Date) -> Vec<Block> {
 fn steps_and_parts(dossier: &Dossier, said: Option<&Assessment>) -> Vec<Block> {
     let row = &dossier.row;
     let unit = measure(&row.intensity_unit);
-    let now = row.reading.as_ref().map(|reading| reading.intensity);
+    // Without light a step's gain has nothing to grow from.
+    let dark = row.condition == Condition::Dark;
+    let now = row.reading.as_ref().map(|reading| reading.intensity).filter(|_| !dark);
     let steps: Vec<Vec<Cell>> = said
         .map(expectations)
         .unwrap_or_default()
@@ -188,7 +194,10 @@ fn steps_and_parts(dossier: &Dossier, said: Option<&Assessment>) -> Vec<Block> {
     } else {
         let columns = vec![
             Column::words("Step", 0.43),
-            Column::words(&format!("Reading, {unit}"), 0.38),
+            Column::words(
+                &if now.is_some() { format!("Reading, {unit}") } else { "Gain once it burns".to_owned() },
+                0.38,
+            ),
             Column::words("Read then", 0.19),
         ];
         blocks.push(Block::Table(Table { columns, rows: steps }));

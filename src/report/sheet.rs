@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
+use crate::domain::Condition;
 use crate::query::bring::bring;
 use crate::query::dossier::Dossier;
 use crate::visit::expectations;
@@ -47,6 +48,11 @@ pub fn text(dossier: &Dossier, today: Date, style: Style) -> String {
     let now = row.reading.as_ref().map_or(f64::NAN, |reading| reading.intensity);
     for e in row.assessment.as_ref().map(expectations).unwrap_or_default() {
         let title = step(e.action).map_or("", |step| step.title);
+        if row.condition == Condition::Dark {
+            // Without light a gain has nothing to grow from.
+            let _ = writeln!(out, "  {title}: {:+.1} % ({:+.1} to {:+.1}) once it burns", e.gain, e.low, e.high);
+            continue;
+        }
         let after = |gain: f64| now * (1.0 + gain / 100.0);
         let _ = writeln!(
             out,
