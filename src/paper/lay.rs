@@ -5,7 +5,8 @@
 use std::fmt::Write as _;
 
 use super::block::{Block, Cell, Paper, Table};
-use super::font::{FAMILY, Weight, escape, lines, width};
+use super::font::{FAMILY, Weight, lines, width};
+use super::line::Set;
 
 /// A4.
 pub const PAGE: (f64, f64) = (595.28, 841.89);
@@ -36,46 +37,6 @@ struct Piece {
 impl Piece {
     fn new(height: f64, svg: String) -> Self {
         Self { height, svg, keep: false, head: None, breaks: false }
-    }
-}
-
-/// One line of text.
-#[derive(Clone, Copy)]
-struct Set {
-    size: f64,
-    weight: Weight,
-    colour: &'static str,
-}
-
-impl Set {
-    /// Between the feet of two lines.
-    fn step(self) -> f64 {
-        1.3 * self.size
-    }
-
-    /// Where the first line's foot is under the upper edge.
-    fn foot(self) -> f64 {
-        0.95 * self.size
-    }
-
-    fn draw(self, text: &str, (x, y): (f64, f64), anchor: &str, svg: &mut String) {
-        let weight = if self.weight == Weight::Bold { "bold" } else { "normal" };
-        let _ = write!(
-            svg,
-            "<text x=\"{x:.2}\" y=\"{y:.2}\" font-size=\"{:.2}\" font-weight=\"{weight}\" fill=\"{}\" text-anchor=\"{anchor}\">{}</text>",
-            self.size,
-            self.colour,
-            escape(text)
-        );
-    }
-
-    /// Lines of a text in a column from `x` on; the height they take.
-    fn fill(self, text: &str, (x, y): (f64, f64), room: f64, svg: &mut String) -> f64 {
-        let broken = lines(text, self.size, self.weight, room);
-        for (i, line) in broken.iter().enumerate() {
-            self.draw(line, (x, y + self.foot() + i as f64 * self.step()), "start", svg);
-        }
-        broken.len() as f64 * self.step()
     }
 }
 

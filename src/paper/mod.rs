@@ -7,6 +7,7 @@
 mod block;
 mod font;
 mod lay;
+mod line;
 pub mod month;
 mod pdf;
 pub mod picture;

@@ -24,7 +24,6 @@ use crate::domain::time::{DAY, MINUTE};
 use crate::domain::{ServiceAction, ServiceEntry, Timestamp, UnitId};
 use crate::page::fleet::Filter;
 use crate::page::{self, Frame, frame::trouble};
-use crate::paper::{self, Paper};
 use crate::query::dossier::Dossier;
 use crate::query::month::MonthRecord;
 use crate::query::round::OtherRules;
@@ -54,13 +53,11 @@ pub fn site(asks: mpsc::Sender<Ask>, changes: broadcast::Sender<Change>, gate: G
         .route("/units/{site}/{unit}/visit", get(visit_page).post(visit_step))
         .route("/units/{site}/{unit}/visit/live", get(visit_live))
         .route("/units/{site}/{unit}/sheet", get(sheet))
-        .route("/units/{site}/{unit}/sheet.pdf", get(sheet_paper))
         .route("/round", get(round))
-        .route("/round.pdf", get(round_paper))
         .route("/round.ics", get(round_calendar))
         .route("/months/{site}/{month}", get(month))
-        .route("/months/{site}/{month}/record.pdf", get(month_paper))
         .with_state(Arc::new(asks.clone()));
+    let papers = super::papers::routes(Arc::new(asks.clone()));
     let doors =
         Router::new().route("/login", get(login_page).post(login)).route("/logout", post(logout)).with_state(doors);
     let assets = Router::new()
@@ -71,6 +68,7 @@ pub fn site(asks: mpsc::Sender<Ask>, changes: broadcast::Sender<Change>, gate: G
     let events = Router::new().route(route::EVENTS, get(api::events)).with_state(changes);
     open_router(asks)
         .merge(pages)
+        .merge(papers)
         .merge(doors)
         .merge(assets)
         .merge(events)
@@ -97,7 +95,7 @@ fn frame(who: &Caller) -> Frame {
 }
 
 /// Something else than the answer that was asked for: as a page.
-fn instead(who: &Caller, other: Result<Answer, Box<Response>>) -> Response {
+pub(super) fn instead(who: &Caller, other: Result<Answer, Box<Response>>) -> Response {
     let (status, says) = match other {
         Ok(Answer::Refused(refusal)) => {
             let status = match refusal.kind {
@@ -113,7 +111,7 @@ fn instead(who: &Caller, other: Result<Answer, Box<Response>>) -> Response {
     bad_page(who, status, &says)
 }
 
-fn bad_page(who: &Caller, status: StatusCode, says: &str) -> Response {
+pub(super) fn bad_page(who: &Caller, status: StatusCode, says: &str) -> Response {
     (status, Html(trouble(&frame(who), "This did not work", says, "/"))).into_response()
 }
 
@@ -202,7 +200,7 @@ async fn unit(
 }
 
 /// A unit and its last year.
-async fn sheet_values(
+pub(super) async fn sheet_values(
     asks: &Asks,
     who: &Caller,
     unit: &(String, String),
@@ -224,34 +222,6 @@ async fn sheet(
     }
 }
 
-async fn sheet_paper(
-    State(asks): State<Asks>,
-    Extension(who): Extension<Caller>,
-    Path(unit): Path<(String, String)>,
-) -> Response {
-    match sheet_values(&asks, &who, &unit).await {
-        Ok((dossier, series)) => {
-            let file = format!("sheet-{}-{}.pdf", unit.0, unit.1);
-            printed(&who, file, move || paper::sheet::sheet(&dossier, &series, clock::now())).await
-        }
-        Err(response) => *response,
-    }
-}
-
-/// A PDF. Setting it takes tens of milliseconds of work: not among the connections.
-async fn printed(who: &Caller, file: String, make: impl FnOnce() -> Paper + Send + 'static) -> Response {
-    match tokio::task::spawn_blocking(move || paper::pdf(&make())).await {
-        Ok(Ok(bytes)) => {
-            let shown = HeaderValue::from_str(&format!("inline; filename=\"{file}\""));
-            let shown = shown.unwrap_or_else(|_| HeaderValue::from_static("inline"));
-            let kind = HeaderValue::from_static("application/pdf");
-            ([(header::CONTENT_TYPE, kind), (header::CONTENT_DISPOSITION, shown)], bytes).into_response()
-        }
-        Ok(Err(e)) => bad_page(who, StatusCode::INTERNAL_SERVER_ERROR, &e.to_string()),
-        Err(_) => bad_page(who, StatusCode::INTERNAL_SERVER_ERROR, "the paper could not be made; this is a bug"),
-    }
-}
-
 async fn round(
     State(asks): State<Asks>,
     Extension(who): Extension<Caller>,
@@ -267,24 +237,6 @@ async fn round(
     }
 }
 
-async fn round_paper(
-    State(asks): State<Asks>,
-    Extension(who): Extension<Caller>,
-    rules: Result<Args<OtherRules>, QueryRejection>,
-) -> Response {
-    let rules = match rules {
-        Ok(Args(rules)) => rules,
-        Err(rejection) => return bad_page(&who, StatusCode::BAD_REQUEST, &rejection.body_text()),
-    };
-    match answer(&asks, &who, Query::Round { rules }).await {
-        Ok(Answer::Round(round)) => {
-            let file = format!("round-{}.pdf", round.today);
-            printed(&who, file, move || paper::round::round(&round, clock::now())).await
-        }
-        other => instead(&who, other),
-    }
-}
-
 async fn round_calendar(State(asks): State<Asks>, Extension(who): Extension<Caller>) -> Response {
     match answer(&asks, &who, Query::Round { rules: OtherRules::default() }).await {
         Ok(Answer::Round(round)) => {
@@ -295,7 +247,8 @@ async fn round_calendar(State(asks): State<Asks>, Extension(who): Extension<Call
     }
 }
 
-async fn month_values(
+/// A site's month and its zone.
+pub(super) async fn month_values(
     asks: &Asks,
     who: &Caller,
     (site, month): (String, String),
@@ -317,20 +270,6 @@ async fn month(
 ) -> Response {
     match month_values(&asks, &who, which).await {
         Ok((record, zone)) => Html(page::month::page(&frame(&who), &record, &zone)).into_response(),
-        Err(response) => *response,
-    }
-}
-
-async fn month_paper(
-    State(asks): State<Asks>,
-    Extension(who): Extension<Caller>,
-    Path(which): Path<(String, String)>,
-) -> Response {
-    match month_values(&asks, &who, which).await {
-        Ok((record, zone)) => {
-            let file = format!("record-{}-{}.pdf", record.site, record.month);
-            printed(&who, file, move || paper::month::month(&record, &zone, clock::now())).await
-        }
         Err(response) => *response,
     }
 }
