@@ -4,7 +4,7 @@ use maud::{Markup, html};
 
 use super::Frame;
 use super::frame::condition;
-use crate::query::round::{Because, Round, Stop};
+use crate::query::round::{Because, Round, RoundRules, Stop};
 use crate::report::round::{RULE, because, hours};
 use crate::report::words;
 
@@ -43,9 +43,17 @@ pub fn page(frame: &Frame, round: &Round) -> String {
                 @for (key, label, value) in fields { label { (label) " " input type="number" name=(key) min="0" max="2880" value=(value); } }
                 button type="submit" { "Plan again" }
             }
-            p.doors { a href="/round.pdf" { "PDF to print" } a href="/round.ics" { "As a calendar (iCalendar)" } }
+            p.doors { a href=(printed(round.rules)) { "PDF to print" } a href="/round.ics" { "As a calendar (iCalendar)" } }
         }
     })
+}
+
+/// The paper of the plan that is shown, not of the usual one.
+fn printed(rules: RoundRules) -> String {
+    format!(
+        "/round.pdf?day_minutes={}&visit_minutes={}&travel_minutes={}&interval_days={}",
+        rules.day_minutes, rules.visit_minutes, rules.travel_minutes, rules.interval_days
+    )
 }
 
 fn line(site: &str, stop: &Stop) -> Markup {
