@@ -65,3 +65,22 @@ fn line(site: &str, stop: &Stop) -> Markup {
         td data-label="Risk" { @if stop.because == Because::Urgent { "-" } @else { (words::probability(stop.risk)) } }
     } }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::domain::Timestamp;
+    use crate::query::round::plan;
+
+    #[test]
+    fn the_paper_behind_the_link_is_of_the_plan_that_is_shown() {
+        let rules = RoundRules { visit_minutes: 30, interval_days: 7, ..RoundRules::default() };
+        let round = plan(&[], rules, jiff::civil::date(2026, 8, 14));
+        let now: Timestamp = "2026-08-14T12:00:00Z".parse().unwrap();
+        let shown = page(&Frame { now, csrf: String::new(), who: None, may_record: false }, &round);
+        assert!(
+            shown.contains("/round.pdf?day_minutes=480&amp;visit_minutes=30&amp;travel_minutes=45&amp;interval_days=7"),
+            "{shown}"
+        );
+    }
+}
