@@ -17,8 +17,7 @@ pub fn page(frame: &Frame, round: &Round) -> String {
         ("travel_minutes", "Minutes of travel one way, where a site names none", rules.travel_minutes),
         ("interval_days", "Days until the trip after this one", rules.interval_days),
     ];
-    let zone = jiff::tz::TimeZone::UTC;
-    frame.page("Round", Some((frame.now, &zone)), &html! {
+    frame.page("Round", None, &html! {
         h1 { "Round from " (round.today) }
         @if round.days.is_empty() { p { "Nothing calls for a trip before the one after next." } }
         @for (i, day) in round.days.iter().enumerate() {
@@ -37,13 +36,13 @@ pub fn page(frame: &Frame, round: &Round) -> String {
                     tbody { @for part in &round.parts { tr { th scope="row" { (part.part) } td { (part.load) } td { (format!("{:.1}", part.expected)) } } } } }
             }
         }
-        p { (words::count(round.waiting as u64, "unit")) " can wait." }
+        p { @if round.waiting == 0 { "No other unit waits." } @else { (words::count(round.waiting as u64, "unit")) " can wait." } }
         section { h2 { "The rule" } p { (RULE) }
             form.filters method="get" action="/round" {
                 @for (key, label, value) in fields { label { (label) " " input type="number" name=(key) min="0" max="2880" value=(value); } }
                 button type="submit" { "Plan again" }
             }
-            p.doors { a href=(printed(round.rules)) { "PDF to print" } a href="/round.ics" { "As a calendar (iCalendar)" } }
+            p.feed { a href=(printed(round.rules)) { "PDF to print" } a href="/round.ics" { "As a calendar (iCalendar)" } }
         }
     })
 }

@@ -167,6 +167,13 @@ async fn get_series(asks: &Asks, who: &Caller, unit: &UnitId, span: Span) -> Res
     }
 }
 
+/// Where a chart of some days up to `to` begins: one that is not full yet with the first reading.
+fn begin(dossier: &Dossier, to: Timestamp, days: i64) -> Timestamp {
+    let zone = page::frame::zone_of(&dossier.row);
+    let first = dossier.trend.days.first().map(|day| Timestamp::day_start(day.date, &zone));
+    to.plus_millis(-days * DAY).max(first.unwrap_or(Timestamp::MIN)).min(to.plus_millis(-DAY))
+}
+
 async fn unit(
     State(asks): State<Asks>,
     Extension(who): Extension<Caller>,
@@ -180,12 +187,7 @@ async fn unit(
         let latest = dossier.row.reading.as_ref().map_or_else(clock::now, |reading| reading.at);
         let to = args.to.unwrap_or(latest.plus_millis(1));
         let days = args.days.unwrap_or(CHART_DAYS).clamp(1, 20_000);
-        // A year that is not full yet starts with the first reading.
-        let first =
-            dossier.trend.days.first().map(|day| Timestamp::day_start(day.date, &page::frame::zone_of(&dossier.row)));
-        let from = args.from.unwrap_or_else(|| {
-            to.plus_millis(-days * DAY).max(first.unwrap_or(Timestamp::MIN)).min(to.plus_millis(-DAY))
-        });
+        let from = args.from.unwrap_or_else(|| begin(&dossier, to, days));
         let span = Span { from: Some(from), to: Some(to), resolution: args.resolution, ..Span::default() };
         let series = get_series(&asks, &who, &unit, span).await?;
         let past = match answer(&asks, &who, Query::Course { unit }).await {
@@ -286,6 +288,8 @@ struct EntryForm {
     value: String,
     by: String,
     note: String,
+    /// How often the step had been done when the form was made.
+    seen: Option<usize>,
 }
 
 impl EntryForm {
@@ -407,6 +411,14 @@ async fn visit_live(
     made.await.unwrap_or_else(|response| *response)
 }
 
+/// The same step pressed twice within a moment is one step; so is one that a colleague has recorded meanwhile.
+fn known(dossier: &Dossier, open: Option<&Visit>, form: &EntryForm, (action, at): (ServiceAction, Timestamp)) -> bool {
+    let counted = open.filter(|_| form.deed == "step").map(|visit| visit.count(action));
+    let near = |e: &ServiceEntry| e.action == action && e.at.millis_since(at).abs() < MINUTE / 6;
+    counted.zip(form.seen).is_some_and(|(counted, seen)| counted > seen)
+        || action != ServiceAction::Note && dossier.trend.log.iter().any(near)
+}
+
 async fn visit_step(
     State(asks): State<Asks>,
     Extension(who): Extension<Caller>,
@@ -444,12 +456,7 @@ async fn visit_step(
             },
             other => return Err(refuse(format!("`{other}` is no step of a visit"))),
         };
-        // The same step pressed twice within a moment is one step.
-        let twice =
-            dossier.trend.log.iter().any(|e| {
-                e.action == action && action != ServiceAction::Note && e.at.millis_since(at).abs() < MINUTE / 6
-            });
-        if !twice {
+        if !known(&dossier, open, &form, (action, at)) {
             record(&asks, &who, &unit, form.entry(at, action, note).map_err(refuse)?).await?;
         }
         Ok::<_, Box<Response>>(Redirect::to(&format!("/units/{unit}/visit")).into_response())

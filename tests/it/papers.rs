@@ -115,6 +115,7 @@ fn read(bytes: &[u8]) -> (usize, BTreeSet<String>) {
 }
 
 /// The words as poppler reads them, blanks and line breaks taken as one; `None` where it is not installed.
+#[expect(clippy::print_stderr, reason = "a test that is skipped says so")]
 fn words(bytes: &[u8]) -> Option<String> {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("paper.pdf");
