@@ -6,7 +6,7 @@ use maud::{Markup, html};
 use super::Frame;
 use super::frame::measure;
 use crate::query::month::{MonthRecord, UnitMonth, bounds};
-use crate::report::month::{NOT_A_FORM, percent};
+use crate::report::month::{NOT_A_FORM, percent, short_time};
 use crate::report::words;
 
 /// The page.
@@ -35,7 +35,7 @@ fn section(unit: &UnitMonth, zone: &TimeZone) -> Markup {
             h2 { (unit.name.as_deref().unwrap_or(&unit.unit)) }
             dl.facts {
                 div { dt { "Set point" } dd { (unit.set_point) " " (measure(&unit.intensity_unit)) } }
-                div { dt { "At or under it" } dd { (format!("{:.1} h", totals.hours_short)) ", " (percent(totals.share_short)) " of the time" } }
+                div { dt { "At or under it" } dd { (short_time(&totals)) } }
                 @if let Some(share) = totals.volume_short { div { dt { "Of the volume" } dd { (percent(share)) } } }
                 div { dt { "Lamp off" } dd { (format!("{:.1} h", totals.hours_off)) } }
                 div { dt { "No readings" } dd { (format!("{:.1} h", totals.hours_gap)) } }
@@ -44,7 +44,7 @@ fn section(unit: &UnitMonth, zone: &TimeZone) -> Markup {
                 thead { tr { th scope="col" { "Day" } th scope="col" { "Lowest" } th scope="col" { "5th per\u{ad}centile" } th scope="col" { "Hours short" } th scope="col" { "Hours off" } th scope="col" { "Hours with\u{ad}out read\u{ad}ings" } } }
                 tbody { @for day in &unit.days { tr { th scope="row" { time datetime=(day.date) { (day.date.strftime("%-d %b")) } }
                     td { (number(day.lowest)) } td { (number(day.p5)) }
-                    td { (format!("{:.1}", day.hours_short)) } td { (format!("{:.1}", day.hours_off)) } td { (format!("{:.1}", (day.hours - day.hours_known).max(0.0))) } } } }
+                    td { (number(day.hours_short_known())) } td { (format!("{:.1}", day.hours_off)) } td { (format!("{:.1}", (day.hours - day.hours_known).max(0.0))) } } } }
             } }
             @for check in &unit.checks { p { (words::instant(check.at, zone)) ": reference sensor " (check.reference) ", duty sensor " (number(check.duty))
                 @match (check.ratio, check.within) { (Some(ratio), Some(true)) => { (format!(", ratio {ratio:.2}: within 1.2")) } (Some(ratio), _) => { (format!(", ratio {ratio:.2}: over 1.2")) } _ => { ": no reading to compare with" } } } }

@@ -4,7 +4,7 @@ use maud::{Markup, html};
 
 use super::Frame;
 use super::frame::condition;
-use crate::query::round::{Because, Round, Stop};
+use crate::query::round::{Because, Round, RoundRules, Stop};
 use crate::report::round::{RULE, because, hours};
 use crate::report::words;
 
@@ -42,9 +42,17 @@ pub fn page(frame: &Frame, round: &Round) -> String {
                 @for (key, label, value) in fields { label { (label) " " input type="number" name=(key) min="0" max="2880" value=(value); } }
                 button type="submit" { "Plan again" }
             }
-            p.feed { a href="/round.pdf" { "PDF to print" } a href="/round.ics" { "As a calendar (iCalendar)" } }
+            p.feed { a href=(printed(round.rules)) { "PDF to print" } a href="/round.ics" { "As a calendar (iCalendar)" } }
         }
     })
+}
+
+/// The paper of the plan that is shown, not of the usual one.
+fn printed(rules: RoundRules) -> String {
+    format!(
+        "/round.pdf?day_minutes={}&visit_minutes={}&travel_minutes={}&interval_days={}",
+        rules.day_minutes, rules.visit_minutes, rules.travel_minutes, rules.interval_days
+    )
 }
 
 fn line(site: &str, stop: &Stop) -> Markup {
@@ -55,4 +63,23 @@ fn line(site: &str, stop: &Stop) -> Markup {
         td data-label="Due" { @match stop.due { Some(date) => { (date) } None => { "-" } } }
         td data-label="Risk" { @if stop.because == Because::Urgent { "-" } @else { (words::probability(stop.risk)) } }
     } }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::domain::Timestamp;
+    use crate::query::round::plan;
+
+    #[test]
+    fn the_paper_behind_the_link_is_of_the_plan_that_is_shown() {
+        let rules = RoundRules { visit_minutes: 30, interval_days: 7, ..RoundRules::default() };
+        let round = plan(&[], rules, jiff::civil::date(2026, 8, 14));
+        let now: Timestamp = "2026-08-14T12:00:00Z".parse().unwrap();
+        let shown = page(&Frame { now, csrf: String::new(), who: None, may_record: false }, &round);
+        assert!(
+            shown.contains("/round.pdf?day_minutes=480&amp;visit_minutes=30&amp;travel_minutes=45&amp;interval_days=7"),
+            "{shown}"
+        );
+    }
 }

@@ -8,7 +8,7 @@ use super::{clip, number};
 use crate::domain::Timestamp;
 use crate::page::frame::measure;
 use crate::query::month::{MonthDay, MonthRecord, RATIO_LIMIT, UnitMonth};
-use crate::report::month::{NOT_A_FORM, percent};
+use crate::report::month::{NOT_A_FORM, percent, short_time};
 use crate::report::words;
 
 /// Letters of a note.
@@ -50,10 +50,7 @@ fn section(record: &MonthRecord, unit: &UnitMonth, zone: &TimeZone, blocks: &mut
     let measure = measure(&unit.intensity_unit);
     let mut facts = vec![
         ("Set point".to_owned(), format!("{} {measure}", unit.set_point)),
-        (
-            "At or under it".to_owned(),
-            format!("{:.1} h, {} of the time", totals.hours_short, percent(totals.share_short)),
-        ),
+        ("At or under it".to_owned(), short_time(&totals)),
     ];
     if let Some(share) = totals.volume_short {
         facts.push(("Of the volume".to_owned(), percent(share)));
@@ -96,7 +93,7 @@ fn day_row(day: &MonthDay, flow: bool) -> Vec<Cell> {
         day.date.strftime("%a %Y-%m-%d").to_string().into(),
         number(day.lowest).into(),
         number(day.p5).into(),
-        number(Some(day.hours_short)).into(),
+        number(day.hours_short_known()).into(),
         share.unwrap_or_else(|| "-".to_owned()).into(),
         number(Some(day.hours_off)).into(),
         number(Some((day.hours - day.hours_known).max(0.0))).into(),

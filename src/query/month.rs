@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use crate::domain::time::{DAY, HOUR, MINUTE};
 use crate::domain::{Channel, Reading, ServiceAction, ServiceEntry, Timestamp, UnitSpec};
 
-/// A reading stands for the time until the next one, but for no longer than this; what is longer is a gap (our choice).
+/// A value stands for the time until the next one of its channel, but for no longer than this; what is longer is a gap (our choice).
 pub const HOLDS_AT_MOST: i64 = HOUR;
 /// A duty sensor may read at most so many times what a reference sensor reads: practice of sensor checks in the
 /// ultraviolet guidance for drinking water (calibration ratio 1.2; from memory).
@@ -34,6 +34,13 @@ pub struct MonthDay {
     pub litres: Option<f64>,
     /// Of these at or under the set point.
     pub litres_short: Option<f64>,
+}
+
+impl MonthDay {
+    /// Hours at or under the set point, `None` on a day without readings: nothing is known of it then.
+    pub fn hours_short_known(&self) -> Option<f64> {
+        (self.hours_known > 0.0).then_some(self.hours_short)
+    }
 }
 
 /// A comparison with a reference sensor.
@@ -151,25 +158,46 @@ pub fn unit_month(
     }
 }
 
-/// What a reading stands for.
+/// A stretch of time and what stands in it.
 struct Held {
     from: Timestamp,
     to: Timestamp,
     intensity: Option<f64>,
     off: bool,
     flow: Option<f64>,
+    /// Whether the intensity was read at `from`, and does not only stand since earlier.
+    read: bool,
 }
 
+/// A value of a channel and until when it stands.
+#[derive(Clone, Copy)]
+struct Standing {
+    value: f64,
+    until: Timestamp,
+}
+
+/// Each channel stands until its own next value: light and flow may come in messages of their own.
 fn held(readings: &[Reading], now: Timestamp) -> Vec<Held> {
-    let next = |i: usize| readings.get(i + 1).map_or(now, |reading| reading.at);
-    let of = |(i, reading): (usize, &Reading)| Held {
-        from: reading.at,
-        to: next(i).min(reading.at.plus_millis(HOLDS_AT_MOST)).max(reading.at),
-        intensity: reading.get(Channel::Intensity),
-        off: reading.get(Channel::LampOn).is_some_and(|on| on < 0.5),
-        flow: reading.get(Channel::Flow),
-    };
-    readings.iter().enumerate().map(of).collect()
+    const CHANNELS: [Channel; 3] = [Channel::Intensity, Channel::LampOn, Channel::Flow];
+    let mut last: [Option<Standing>; 3] = [None; 3];
+    let mut pieces = Vec::with_capacity(readings.len());
+    for (i, reading) in readings.iter().enumerate() {
+        for (channel, standing) in CHANNELS.into_iter().zip(&mut last) {
+            let until = reading.at.plus_millis(HOLDS_AT_MOST);
+            *standing = reading.get(channel).map(|value| Standing { value, until }).or(*standing);
+        }
+        let end = readings.get(i + 1).map_or(now, |next| next.at);
+        let mut from = reading.at;
+        while from < end {
+            let stands = last.map(|standing| standing.filter(|standing| standing.until > from));
+            let Some(to) = stands.iter().flatten().map(|standing| standing.until.min(end)).min() else { break };
+            let [intensity, on, flow] = stands.map(|standing| standing.map(|standing| standing.value));
+            let read = from == reading.at && reading.get(Channel::Intensity).is_some();
+            pieces.push(Held { from, to, intensity, off: on.is_some_and(|on| on < 0.5), flow, read });
+            from = to;
+        }
+    }
+    pieces
 }
 
 fn day(date: Date, zone: &TimeZone, set_point: f64, held: &[Held], now: Timestamp) -> MonthDay {
@@ -190,17 +218,18 @@ fn day(date: Date, zone: &TimeZone, set_point: f64, held: &[Held], now: Timestam
     };
     for piece in held[first..].iter().take_while(|piece| piece.from < end) {
         let millis = piece.to.min(end).millis_since(piece.from.max(start)).max(0);
+        // A lamp that is off may send no light at all.
+        day.hours_off += if piece.off { hours(millis) } else { 0.0 };
         let Some(intensity) = piece.intensity else { continue };
         let short = intensity <= set_point;
         day.hours_known += hours(millis);
         day.hours_short += if short { hours(millis) } else { 0.0 };
-        day.hours_off += if piece.off { hours(millis) } else { 0.0 };
         if let Some(flow) = piece.flow {
             let litres = flow.max(0.0) * millis as f64 / MINUTE as f64;
             *day.litres.get_or_insert(0.0) += litres;
             *day.litres_short.get_or_insert(0.0) += if short { litres } else { 0.0 };
         }
-        if piece.from >= start {
+        if piece.read && piece.from >= start {
             day.lowest = Some(day.lowest.map_or(intensity, |low: f64| low.min(intensity)));
         }
         weights.push((intensity, millis as f64));
@@ -277,6 +306,43 @@ mod tests {
         // 20 / 15 = 1.33: over 1.2.
         assert_eq!(month.checks[0].within, Some(false));
         assert_eq!(month.days.len(), 3, "up to today");
+    }
+
+    #[test]
+    fn channels_in_messages_of_their_own_stand_for_the_same_time() {
+        let spec = UnitSpec::new("heron-bight/boathouse".parse().unwrap(), 14.0);
+        let start: Timestamp = "2026-08-01T00:00:00Z".parse().unwrap();
+        let now = "2026-08-03T00:00:00Z".parse().unwrap();
+        // Light at 10 every 10 minutes for a day, flow of 5 L/min a minute after it each time, then nothing.
+        let apart = |i: i64| {
+            let at = start.plus_millis(i * 10 * MINUTE);
+            [
+                Reading::new(at).with(Channel::Intensity, 10.0),
+                Reading::new(at.plus_millis(MINUTE)).with(Channel::Flow, 5.0).with(Channel::LampOn, 1.0),
+            ]
+        };
+        let readings: Vec<Reading> = (0..144).flat_map(apart).collect();
+        let month = unit_month(&spec, bounds("2026-08").unwrap(), &readings, &[], now);
+        let close = |a: f64, b: f64| (a - b).abs() < 1e-9;
+        let day = &month.days[0];
+        assert!(close(day.hours_known, 24.0) && close(day.hours_short, 24.0), "{day:?}");
+        // All but the first minute, when no flow was known.
+        assert!(close(day.litres.unwrap(), 5.0 * 1_439.0) && day.litres == day.litres_short, "{day:?}");
+        // The last light, of 23:50, stands for an hour; it was not read on the second day.
+        let next = &month.days[1];
+        assert!(close(next.hours_known, 50.0 / 60.0) && next.lowest.is_none(), "{next:?}");
+    }
+
+    #[test]
+    fn a_lamp_that_is_off_is_an_outage_without_light_too() {
+        let spec = UnitSpec::new("heron-bight/boathouse".parse().unwrap(), 14.0);
+        let start: Timestamp = "2026-08-01T00:00:00Z".parse().unwrap();
+        let off = |i: i64| Reading::new(start.plus_millis(i * 10 * MINUTE)).with(Channel::LampOn, 0.0);
+        let readings: Vec<Reading> = (0..12).map(off).collect();
+        let now = "2026-08-02T00:00:00Z".parse().unwrap();
+        let day = unit_month(&spec, bounds("2026-08").unwrap(), &readings, &[], now).days.remove(0);
+        // The last, of 1:50, stands until 2:50.
+        assert!((day.hours_off - (2.0 + 50.0 / 60.0)).abs() < 1e-9 && day.hours_known == 0.0, "{day:?}");
     }
 
     #[test]

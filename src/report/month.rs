@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use crate::query::month::{MonthDay, MonthRecord, UnitMonth};
+use crate::query::month::{MonthDay, MonthRecord, MonthTotals, UnitMonth};
 
 /// What must stand on every record.
 pub const NOT_A_FORM: &str = "Not a regulatory form; follow your authority's.";
@@ -10,6 +10,14 @@ pub const NOT_A_FORM: &str = "Not a regulatory form; follow your authority's.";
 /// A share as a percentage.
 pub fn percent(share: f64) -> String {
     format!("{:.2} %", 100.0 * share)
+}
+
+/// The time at or under the set point; without readings nothing is known of it, which is not the same as none.
+pub fn short_time(totals: &MonthTotals) -> String {
+    if totals.hours_known <= 0.0 {
+        return "not known, no readings".to_owned();
+    }
+    format!("{:.1} h, {} of the time", totals.hours_short, percent(totals.share_short))
 }
 
 /// The record for a terminal.
@@ -20,9 +28,8 @@ pub fn text(record: &MonthRecord) -> String {
         let _ = writeln!(out, "\n{}: set point {} {}", unit.unit, unit.set_point, unit.intensity_unit);
         let _ = writeln!(
             out,
-            "  at or under it {:.1} h ({} of the time{}); lamp off {:.1} h; no readings {:.1} h",
-            totals.hours_short,
-            percent(totals.share_short),
+            "  at or under it {}{}; lamp off {:.1} h; no readings {:.1} h",
+            short_time(&totals),
             totals.volume_short.map_or_else(String::new, |share| format!(", {} of the volume", percent(share))),
             totals.hours_off,
             totals.hours_gap
@@ -51,11 +58,11 @@ pub fn text(record: &MonthRecord) -> String {
 fn day_line(day: &MonthDay) -> String {
     let number = |value: Option<f64>| value.map_or_else(|| "-".to_owned(), |value| format!("{value:.1}"));
     format!(
-        "  {:<12}{:>9}{:>9}{:>13.1}{:>11.1}{:>13.1}\n",
+        "  {:<12}{:>9}{:>9}{:>13}{:>11.1}{:>13.1}\n",
         day.date.to_string(),
         number(day.lowest),
         number(day.p5),
-        day.hours_short,
+        number(day.hours_short_known()),
         day.hours_off,
         (day.hours - day.hours_known).max(0.0)
     )

@@ -247,6 +247,7 @@ fn the_month_has_a_page_for_each_unit_and_can_be_signed() {
         "over",
         "reference check 16",
         "None recorded this month",
+        "not known, no readings",
         "744.0",
         "Read and signed:",
         "Not a regulatory form; follow your authority's.",
