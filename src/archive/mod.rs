@@ -16,8 +16,8 @@
 //! check     = u32                               CRC-32 (ISO-HDLC) of tag, number, stored, raw and body
 //! body      = Zstandard frame
 //! ```
-//! Unpacked, a body is JSON (`HEAD`, `UNIT`, `DAYS`, `HOUR`, `LOGB`, `ASMT`, `OWED`, `LOST`, `MAIL`, `KEEP`, `GONE`, `JUNK`, `FAIL`, `END.`: see
-//! [`Section`] for their fields), except readings:
+//! Unpacked, a body is JSON (`HEAD`, `UNIT`, `DAYS`, `HOUR`, `LOGB`, `ASMT`, `OWED`, `LOST`, `MAIL`, `KEEP`,
+//! `GONE`, `JUNK`, `FAIL`, `END.`: see [`Section`] for their fields), except readings:
 //!
 //! ```text
 //! ROWS      = unit count time{count} channels column{channels}

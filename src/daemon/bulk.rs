@@ -380,7 +380,8 @@ pub fn restore<R: io::Read, E: From<StoreError> + From<ArchiveError>>(
                 store.outbox_put_all(&letters.into_iter().map(item).collect::<Vec<_>>())?;
             }
             Section::GivenUp { unit, channels } => {
-                let known = |gone: &GivenUp| Some((gone.channel.parse().ok()?, [gone.raw, gone.hours, gone.days]));
+                let known =
+                    |gone: &GivenUp| Some((gone.channel.parse::<Channel>().ok()?, [gone.raw, gone.hours, gone.days]));
                 let channels: Vec<_> = channels.iter().filter_map(known).collect();
                 store.put_given_up(&unit, &channels)?;
             }
