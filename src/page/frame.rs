@@ -21,7 +21,7 @@ pub struct Frame {
 }
 
 impl Frame {
-    /// A whole page. `as_of`: the time of the newest data on it.
+    /// A whole page. `as_of`: the time of the newest reading on it, where there is one.
     pub fn page(&self, title: &str, as_of: Option<(Timestamp, &TimeZone)>, body: &Markup) -> String {
         let page = html! {
             (DOCTYPE)
@@ -53,12 +53,13 @@ impl Frame {
                     }
                     p #gone.banner.alarm role="status" hidden { "The daemon does not answer. What is shown may be old." }
                     p #queue.banner.heed role="status" hidden {}
+                    div #refused.banner.alarm role="alert" hidden {}
                     main #main { (body) }
                     footer {
                         @if let Some((at, zone)) = as_of {
                             p { "Data as of " time datetime=(at) { (words::instant(at, zone)) } "." }
                         } @else {
-                            p { "No data yet." }
+                            p { "Made " time datetime=(self.now) { (words::instant(self.now, &TimeZone::UTC)) } "." }
                         }
                         p { "Fadeline never says that water is safe. Under the set point treatment is not assured. The unit's papers, local codes and the health authority decide." }
                     }

@@ -15,12 +15,13 @@ pub fn page(frame: &Frame, record: &MonthRecord, zone: &TimeZone) -> String {
         let (first, _) = bounds(&record.month)?;
         Some(first.checked_add(jiff::Span::new().months(months)).ok()?.strftime("%Y-%m").to_string())
     };
-    frame.page(&format!("{} {}", record.site, record.month), Some((frame.now, zone)), &html! {
+    frame.page(&format!("{} {}", record.site, record.month), None, &html! {
         h1 { "Record of " (record.site) ", " (record.month) }
         p.banner.heed { (NOT_A_FORM) }
         p.doors {
             @for (label, month) in [("earlier", near(-1)), ("later", near(1))] { @if let Some(month) = month { a href={ "/months/" (record.site) "/" (month) } { (label) } } }
             a href={ "/api/v1/months/" (record.site) "/" (record.month) "?format=csv" } { "CSV" }
+            a href={ "/months/" (record.site) "/" (record.month) "/record.pdf" } { "PDF" }
         }
         @for unit in &record.units { (section(unit, zone)) }
         section.signed { p { "Read and signed: ______________________________  Date: ______________" } }
@@ -39,9 +40,9 @@ fn section(unit: &UnitMonth, zone: &TimeZone) -> Markup {
                 div { dt { "Lamp off" } dd { (format!("{:.1} h", totals.hours_off)) } }
                 div { dt { "No readings" } dd { (format!("{:.1} h", totals.hours_gap)) } }
             }
-            div.scroll tabindex="0" role="region" aria-label="Days" { table.numbers {
+            div.scroll.days tabindex="0" role="region" aria-label="Days" { table.numbers {
                 thead { tr { th scope="col" { "Day" } th scope="col" { "Lowest" } th scope="col" { "5th percentile" } th scope="col" { "Hours short" } th scope="col" { "Hours off" } th scope="col" { "Hours without readings" } } }
-                tbody { @for day in &unit.days { tr { th scope="row" { (day.date) }
+                tbody { @for day in &unit.days { tr { th scope="row" { time datetime=(day.date) { (day.date.strftime("%-d %b")) } }
                     td { (number(day.lowest)) } td { (number(day.p5)) }
                     td { (format!("{:.1}", day.hours_short)) } td { (format!("{:.1}", day.hours_off)) } td { (format!("{:.1}", (day.hours - day.hours_known).max(0.0))) } } } }
             } }

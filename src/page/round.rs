@@ -5,7 +5,7 @@ use maud::{Markup, html};
 use super::Frame;
 use super::frame::condition;
 use crate::query::round::{Because, Round, Stop};
-use crate::report::round::{RULE, hours};
+use crate::report::round::{RULE, because, hours};
 use crate::report::words;
 
 /// The page.
@@ -17,8 +17,7 @@ pub fn page(frame: &Frame, round: &Round) -> String {
         ("travel_minutes", "Minutes of travel one way, where a site names none", rules.travel_minutes),
         ("interval_days", "Days until the trip after this one", rules.interval_days),
     ];
-    let zone = jiff::tz::TimeZone::UTC;
-    frame.page("Round", Some((frame.now, &zone)), &html! {
+    frame.page("Round", None, &html! {
         h1 { "Round from " (round.today) }
         @if round.days.is_empty() { p { "Nothing calls for a trip before the one after next." } }
         @for (i, day) in round.days.iter().enumerate() {
@@ -37,13 +36,13 @@ pub fn page(frame: &Frame, round: &Round) -> String {
                     tbody { @for part in &round.parts { tr { th scope="row" { (part.part) } td { (part.load) } td { (format!("{:.1}", part.expected)) } } } } }
             }
         }
-        p { (words::count(round.waiting as u64, "unit")) " can wait." }
+        p { @if round.waiting == 0 { "No other unit waits." } @else { (words::count(round.waiting as u64, "unit")) " can wait." } }
         section { h2 { "The rule" } p { (RULE) }
             form.filters method="get" action="/round" {
                 @for (key, label, value) in fields { label { (label) " " input type="number" name=(key) min="0" max="2880" value=(value); } }
                 button type="submit" { "Plan again" }
             }
-            p { a href="/round.ics" { "As a calendar (iCalendar)" } }
+            p.feed { a href="/round.pdf" { "PDF to print" } a href="/round.ics" { "As a calendar (iCalendar)" } }
         }
     })
 }
@@ -56,12 +55,4 @@ fn line(site: &str, stop: &Stop) -> Markup {
         td data-label="Due" { @match stop.due { Some(date) => { (date) } None => { "-" } } }
         td data-label="Risk" { @if stop.because == Because::Urgent { "-" } @else { (words::probability(stop.risk)) } }
     } }
-}
-
-fn because(because: Because) -> &'static str {
-    match because {
-        Because::Urgent => "now",
-        Because::Due => "due before the next trip",
-        Because::Joined => "the drive is paid already",
-    }
 }

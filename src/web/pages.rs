@@ -25,6 +25,7 @@ use crate::domain::{ServiceAction, ServiceEntry, Timestamp, UnitId};
 use crate::page::fleet::Filter;
 use crate::page::{self, Frame, frame::trouble};
 use crate::query::dossier::Dossier;
+use crate::query::month::MonthRecord;
 use crate::query::round::OtherRules;
 use crate::query::series::{Resolution, Series, Span};
 use crate::query::{Answer, Query, RefusalKind};
@@ -56,6 +57,7 @@ pub fn site(asks: mpsc::Sender<Ask>, changes: broadcast::Sender<Change>, gate: G
         .route("/round.ics", get(round_calendar))
         .route("/months/{site}/{month}", get(month))
         .with_state(Arc::new(asks.clone()));
+    let papers = super::papers::routes(Arc::new(asks.clone()));
     let doors =
         Router::new().route("/login", get(login_page).post(login)).route("/logout", post(logout)).with_state(doors);
     let assets = Router::new()
@@ -66,6 +68,7 @@ pub fn site(asks: mpsc::Sender<Ask>, changes: broadcast::Sender<Change>, gate: G
     let events = Router::new().route(route::EVENTS, get(api::events)).with_state(changes);
     open_router(asks)
         .merge(pages)
+        .merge(papers)
         .merge(doors)
         .merge(assets)
         .merge(events)
@@ -92,7 +95,7 @@ fn frame(who: &Caller) -> Frame {
 }
 
 /// Something else than the answer that was asked for: as a page.
-fn instead(who: &Caller, other: Result<Answer, Box<Response>>) -> Response {
+pub(super) fn instead(who: &Caller, other: Result<Answer, Box<Response>>) -> Response {
     let (status, says) = match other {
         Ok(Answer::Refused(refusal)) => {
             let status = match refusal.kind {
@@ -108,7 +111,7 @@ fn instead(who: &Caller, other: Result<Answer, Box<Response>>) -> Response {
     bad_page(who, status, &says)
 }
 
-fn bad_page(who: &Caller, status: StatusCode, says: &str) -> Response {
+pub(super) fn bad_page(who: &Caller, status: StatusCode, says: &str) -> Response {
     (status, Html(trouble(&frame(who), "This did not work", says, "/"))).into_response()
 }
 
@@ -164,6 +167,13 @@ async fn get_series(asks: &Asks, who: &Caller, unit: &UnitId, span: Span) -> Res
     }
 }
 
+/// Where a chart of some days up to `to` begins: one that is not full yet with the first reading.
+fn begin(dossier: &Dossier, to: Timestamp, days: i64) -> Timestamp {
+    let zone = page::frame::zone_of(&dossier.row);
+    let first = dossier.trend.days.first().map(|day| Timestamp::day_start(day.date, &zone));
+    to.plus_millis(-days * DAY).max(first.unwrap_or(Timestamp::MIN)).min(to.plus_millis(-DAY))
+}
+
 async fn unit(
     State(asks): State<Asks>,
     Extension(who): Extension<Caller>,
@@ -177,12 +187,7 @@ async fn unit(
         let latest = dossier.row.reading.as_ref().map_or_else(clock::now, |reading| reading.at);
         let to = args.to.unwrap_or(latest.plus_millis(1));
         let days = args.days.unwrap_or(CHART_DAYS).clamp(1, 20_000);
-        // A year that is not full yet starts with the first reading.
-        let first =
-            dossier.trend.days.first().map(|day| Timestamp::day_start(day.date, &page::frame::zone_of(&dossier.row)));
-        let from = args.from.unwrap_or_else(|| {
-            to.plus_millis(-days * DAY).max(first.unwrap_or(Timestamp::MIN)).min(to.plus_millis(-DAY))
-        });
+        let from = args.from.unwrap_or_else(|| begin(&dossier, to, days));
         let span = Span { from: Some(from), to: Some(to), resolution: args.resolution, ..Span::default() };
         let series = get_series(&asks, &who, &unit, span).await?;
         let past = match answer(&asks, &who, Query::Course { unit }).await {
@@ -196,20 +201,27 @@ async fn unit(
     made.await.unwrap_or_else(|response| *response)
 }
 
+/// A unit and its last year.
+pub(super) async fn sheet_values(
+    asks: &Asks,
+    who: &Caller,
+    unit: &(String, String),
+) -> Result<(Box<Dossier>, Box<Series>), Box<Response>> {
+    let unit = unit_id(who, unit)?;
+    let dossier = get_dossier(asks, who, &unit).await?;
+    let series = get_series(asks, who, &unit, dossier.last_year(clock::now())).await?;
+    Ok((dossier, series))
+}
+
 async fn sheet(
     State(asks): State<Asks>,
     Extension(who): Extension<Caller>,
     Path(unit): Path<(String, String)>,
 ) -> Response {
-    let made = async {
-        let unit = unit_id(&who, &unit)?;
-        let dossier = get_dossier(&asks, &who, &unit).await?;
-        let to = dossier.row.reading.as_ref().map_or_else(clock::now, |reading| reading.at).plus_millis(1);
-        let span = Span { from: Some(to.plus_millis(-CHART_DAYS * DAY)), to: Some(to), ..Span::default() };
-        let series = get_series(&asks, &who, &unit, span).await?;
-        Ok::<_, Box<Response>>(Html(page::sheet::page(&frame(&who), &dossier, &series)).into_response())
-    };
-    made.await.unwrap_or_else(|response| *response)
+    match sheet_values(&asks, &who, &unit).await {
+        Ok((dossier, series)) => Html(page::sheet::page(&frame(&who), &dossier, &series)).into_response(),
+        Err(response) => *response,
+    }
 }
 
 async fn round(
@@ -237,18 +249,30 @@ async fn round_calendar(State(asks): State<Asks>, Extension(who): Extension<Call
     }
 }
 
+/// A site's month and its zone.
+pub(super) async fn month_values(
+    asks: &Asks,
+    who: &Caller,
+    (site, month): (String, String),
+) -> Result<(Box<MonthRecord>, TimeZone), Box<Response>> {
+    let zone = match answer(asks, who, Query::Units).await {
+        Ok(Answer::Units(rows)) => rows.iter().find(|row| row.site == site).map_or(TimeZone::UTC, page::frame::zone_of),
+        other => return Err(Box::new(instead(who, other))),
+    };
+    match answer(asks, who, Query::Month { site, month }).await {
+        Ok(Answer::Month(record)) => Ok((record, zone)),
+        other => Err(Box::new(instead(who, other))),
+    }
+}
+
 async fn month(
     State(asks): State<Asks>,
     Extension(who): Extension<Caller>,
-    Path((site, month)): Path<(String, String)>,
+    Path(which): Path<(String, String)>,
 ) -> Response {
-    let zone = match answer(&asks, &who, Query::Units).await {
-        Ok(Answer::Units(rows)) => rows.iter().find(|row| row.site == site).map_or(TimeZone::UTC, page::frame::zone_of),
-        other => return instead(&who, other),
-    };
-    match answer(&asks, &who, Query::Month { site, month }).await {
-        Ok(Answer::Month(record)) => Html(page::month::page(&frame(&who), &record, &zone)).into_response(),
-        other => instead(&who, other),
+    match month_values(&asks, &who, which).await {
+        Ok((record, zone)) => Html(page::month::page(&frame(&who), &record, &zone)).into_response(),
+        Err(response) => *response,
     }
 }
 
@@ -264,6 +288,8 @@ struct EntryForm {
     value: String,
     by: String,
     note: String,
+    /// How often the step had been done when the form was made.
+    seen: Option<usize>,
 }
 
 impl EntryForm {
@@ -385,6 +411,14 @@ async fn visit_live(
     made.await.unwrap_or_else(|response| *response)
 }
 
+/// The same step pressed twice within a moment is one step; so is one that a colleague has recorded meanwhile.
+fn known(dossier: &Dossier, open: Option<&Visit>, form: &EntryForm, (action, at): (ServiceAction, Timestamp)) -> bool {
+    let counted = open.filter(|_| form.deed == "step").map(|visit| visit.count(action));
+    let near = |e: &ServiceEntry| e.action == action && e.at.millis_since(at).abs() < MINUTE / 6;
+    counted.zip(form.seen).is_some_and(|(counted, seen)| counted > seen)
+        || action != ServiceAction::Note && dossier.trend.log.iter().any(near)
+}
+
 async fn visit_step(
     State(asks): State<Asks>,
     Extension(who): Extension<Caller>,
@@ -422,12 +456,7 @@ async fn visit_step(
             },
             other => return Err(refuse(format!("`{other}` is no step of a visit"))),
         };
-        // The same step pressed twice within a moment is one step.
-        let twice =
-            dossier.trend.log.iter().any(|e| {
-                e.action == action && action != ServiceAction::Note && e.at.millis_since(at).abs() < MINUTE / 6
-            });
-        if !twice {
+        if !known(&dossier, open, &form, (action, at)) {
             record(&asks, &who, &unit, form.entry(at, action, note).map_err(refuse)?).await?;
         }
         Ok::<_, Box<Response>>(Redirect::to(&format!("/units/{unit}/visit")).into_response())
