@@ -16,8 +16,8 @@
 //! check     = u32                               CRC-32 (ISO-HDLC) of tag, number, stored, raw and body
 //! body      = Zstandard frame
 //! ```
-//! Unpacked, a body is JSON (`HEAD`, `UNIT`, `DAYS`, `HOUR`, `LOGB`, `ASMT`, `OWED`, `LOST`, `MAIL`, `KEEP`, `FAIL`, `END.`: see
-//! [`Section`] for their fields), except readings:
+//! Unpacked, a body is JSON (`HEAD`, `UNIT`, `DAYS`, `HOUR`, `LOGB`, `ASMT`, `OWED`, `LOST`, `MAIL`, `KEEP`,
+//! `GONE`, `JUNK`, `FAIL`, `END.`: see [`Section`] for their fields), except readings:
 //!
 //! ```text
 //! ROWS      = unit count time{count} channels column{channels}
@@ -52,7 +52,7 @@ mod writer;
 pub use error::ArchiveError;
 pub use reader::Reader;
 pub use rows::ROWS_MAX;
-pub use section::{Counts, End, Head, Holds, Keepsake, Letter, Section, UnitHead};
+pub use section::{Counts, End, GivenUp, Head, Holds, Junk, Keepsake, Letter, Section, UnitHead};
 pub use stock::{CheckProgress, CheckReport, GAP_INTERVALS, GAP_LEAST, Gap, Selection, Taken, UnitCheck};
 pub use writer::{WriteError, Writer};
 

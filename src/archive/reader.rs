@@ -231,6 +231,11 @@ fn decode(tag: [u8; 4], body: &[u8]) -> Result<Section, String> {
         }
         b"MAIL" => Section::Mail(json(body)?),
         b"KEEP" => Section::Keepsakes(json(body)?),
+        b"GONE" => {
+            let OfUnit { unit, holds: channels } = json(body)?;
+            Section::GivenUp { unit, channels }
+        }
+        b"JUNK" => Section::Junk(json(body)?),
         b"FAIL" => Section::Fail(json(body)?),
         b"END." => Section::End(json(body)?),
         other => return Err(format!("its kind `{}` is not known", other.escape_ascii())),

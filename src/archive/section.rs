@@ -68,6 +68,15 @@ pub enum Section {
     Mail(Vec<Letter>),
     /// `KEEP`: small values of the daemon, such as the state of its alerts.
     Keepsakes(Vec<Keepsake>),
+    /// `GONE`: how far the channels of a unit were given up by retention; what is older cannot be made again.
+    GivenUp {
+        /// Which unit.
+        unit: UnitId,
+        /// One for each channel of which anything was given up.
+        channels: Vec<GivenUp>,
+    },
+    /// `JUNK`: messages that could not be read as readings, kept for a closer look.
+    Junk(Vec<Junk>),
     /// `FAIL`: the writer could not go on; the last section then.
     Fail(String),
     /// `END.`, the last.
@@ -135,6 +144,37 @@ pub struct Keepsake {
     pub name: String,
     /// The value.
     pub value: Vec<u8>,
+}
+
+/// A message that could not be read as readings.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Junk {
+    /// When it came.
+    pub at: Timestamp,
+    /// Its topic.
+    pub topic: String,
+    /// Its first bytes.
+    pub payload: Vec<u8>,
+    /// How many bytes it had.
+    pub payload_len: usize,
+    /// What is wrong with it.
+    pub reason: String,
+}
+
+/// How far a channel was given up: the first day (UTC, since 1970-01-01) still kept; absent: nothing was given up.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct GivenUp {
+    /// The channel's name in the contract; one that a reader does not know is passed over.
+    pub channel: String,
+    /// Of the readings.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub raw: Option<i64>,
+    /// Of the hours.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub hours: Option<i64>,
+    /// Of the days.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub days: Option<i64>,
 }
 
 /// How much an archive holds.

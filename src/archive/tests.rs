@@ -43,6 +43,17 @@ fn sections() -> Vec<Section> {
             retain: true,
             ..Letter::default()
         }]),
+        Section::GivenUp {
+            unit: unit(),
+            channels: vec![GivenUp { channel: "flow".to_owned(), raw: Some(20_000), hours: None, days: Some(-3) }],
+        },
+        Section::Junk(vec![Junk {
+            at: Timestamp::from_millis(1_760_000_000_000),
+            topic: "fadeline/in/heron-bight/boathouse".to_owned(),
+            payload: vec![0, 255, b'{'],
+            payload_len: 70_000,
+            reason: "not JSON".to_owned(),
+        }]),
         Section::Keepsakes(vec![Keepsake { name: "alerts".to_owned(), value: vec![1, 2, 3] }]),
     ]
 }

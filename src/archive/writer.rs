@@ -105,6 +105,8 @@ fn encode(section: &Section) -> Result<(&'static str, Vec<u8>), WriteError> {
         Section::Lost { unit, days } => json("LOST", &OfUnit { unit: unit.clone(), holds: days }),
         Section::Mail(letters) => json("MAIL", letters),
         Section::Keepsakes(keepsakes) => json("KEEP", keepsakes),
+        Section::GivenUp { unit, channels } => json("GONE", &OfUnit { unit: unit.clone(), holds: channels }),
+        Section::Junk(junk) => json("JUNK", junk),
         Section::Fail(why) => json("FAIL", why),
         Section::End(end) => json("END.", end),
     }

@@ -137,8 +137,13 @@ fn of_file(error: FileError) -> Failure {
 
 /// Stores what can be used, a batch at a time.
 fn store(config: &Config, feeds: &[Feed], plan: &Plan<'_>, interrupt: &Interrupt) -> Result<Taken, Failure> {
-    let mut sender =
-        Sender { way: way::find(config)?, interrupt, rows: Vec::new(), logs: BTreeMap::new(), taken: Taken::default() };
+    let mut sender = Sender {
+        way: way::find_or_make(config)?,
+        interrupt,
+        rows: Vec::new(),
+        logs: BTreeMap::new(),
+        taken: Taken::default(),
+    };
     for feed in feeds {
         let mut progress = Progress::new("storing");
         let mut rows = 0_u64;

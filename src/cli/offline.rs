@@ -6,6 +6,7 @@ use crate::daemon::records::{self, Snapshot};
 use crate::store::{Store, StoreError};
 
 use super::data::OpenError;
+use super::output;
 
 /// Opens the store of `config` for questions.
 pub fn open(config: &Config) -> Result<Snapshot, OpenError> {
@@ -17,6 +18,16 @@ pub fn open(config: &Config) -> Result<Snapshot, OpenError> {
 pub fn store(config: &Config) -> Result<Store, OpenError> {
     expect_store(config)?;
     Store::open(&config.store).map_err(open_error)
+}
+
+/// The same; one that is not there is made.
+pub fn store_or_new(config: &Config) -> Result<Store, OpenError> {
+    let new = !config.store.path.exists();
+    let store = Store::open(&config.store).map_err(open_error)?;
+    if new {
+        output::complain(&format!("there was no store at {}; a new one was made", config.store.path.display()));
+    }
+    Ok(store)
 }
 
 fn open_error(error: StoreError) -> OpenError {

@@ -29,6 +29,15 @@ pub enum Way {
 
 /// Finds the way: a daemon that answers, else the store. One that starts or stops is waited for.
 pub fn find(config: &Config) -> Result<Way, Failure> {
+    reach(config, offline::store)
+}
+
+/// The same; where there is neither a daemon nor a store, one is made.
+pub fn find_or_make(config: &Config) -> Result<Way, Failure> {
+    reach(config, offline::store_or_new)
+}
+
+fn reach(config: &Config, open: impl Fn(&Config) -> Result<Store, OpenError>) -> Result<Way, Failure> {
     let give_up = Instant::now() + LOCKED_AT_MOST;
     loop {
         match UnixStream::connect(&config.socket) {
@@ -38,7 +47,7 @@ pub fn find(config: &Config) -> Result<Way, Failure> {
             }
             Err(_) => {}
         }
-        match offline::store(config) {
+        match open(config) {
             Ok(store) => {
                 let store = Arc::new(store);
                 let units = config.units.iter().map(|spec| spec.id.clone());

@@ -9,18 +9,20 @@ use std::sync::Arc;
 use tokio::sync::mpsc;
 
 use crate::archive::{
-    ArchiveError, CheckProgress, CheckReport, Gap, Head, Holds, Keepsake, Letter, ROWS_MAX, Reader, Section, Selection,
-    Taken, UnitCheck, UnitHead, WriteError, Writer,
+    ArchiveError, CheckProgress, CheckReport, Gap, GivenUp, Head, Holds, Junk, Keepsake, Letter, ROWS_MAX, Reader,
+    Section, Selection, Taken, UnitCheck, UnitHead, WriteError, Writer,
 };
 use crate::clock;
 use crate::domain::time::DAY;
-use crate::domain::{Reading, ServiceEntry, Timestamp, UnitId};
+use crate::domain::{Channel, Reading, ServiceEntry, Timestamp, UnitId};
 use crate::query::{Refusal, RefusalKind};
-use crate::store::{OutboxItem, Snapshot, Store, StoreError, utc_day};
+use crate::store::{OutboxItem, Quarantined, Snapshot, Store, StoreError, utc_day};
 use crate::web::bulk::Warehouse;
 
 /// A section has at least so many readings, if its unit has: what is alike packs better together.
 const ROWS_LEAST: usize = 16_384;
+/// Messages of a section that could not be read.
+const JUNK_MAX: usize = 64;
 /// Hour roll-ups of a section.
 const HOURS_MAX: usize = 8_760;
 /// From so many new readings on they go straight into blocks instead of through the journal.
@@ -167,6 +169,16 @@ pub fn walk<E: From<StoreError>>(
         if wanted.everything && !owed.is_empty() {
             each(Section::Owed { unit: unit.clone(), days: owed })?;
         }
+        let channels = store.given_up(unit);
+        if wanted.everything && !channels.is_empty() {
+            let gone = |(channel, [raw, hours, days]): (Channel, _)| GivenUp {
+                channel: channel.name().to_owned(),
+                raw,
+                hours,
+                days,
+            };
+            each(Section::GivenUp { unit: unit.clone(), channels: channels.into_iter().map(gone).collect() })?;
+        }
     }
     let mut lost: BTreeMap<UnitId, Vec<i64>> = BTreeMap::new();
     snapshot.damaged().into_iter().for_each(|(unit, day)| lost.entry(unit).or_default().push(day));
@@ -242,6 +254,13 @@ fn beside<E: From<StoreError>>(store: &Store, each: &mut impl FnMut(Section) -> 
     if !mail.is_empty() {
         each(Section::Mail(mail))?;
     }
+    let junk = |message: Quarantined| {
+        let Quarantined { at, topic, payload, payload_len, reason } = message;
+        Junk { at, topic, payload, payload_len, reason }
+    };
+    let junk: Vec<Junk> = store.quarantined()?.into_iter().map(junk).collect();
+    // A few at a time: a section has bounds.
+    junk.chunks(JUNK_MAX).try_for_each(|part| each(Section::Junk(part.to_vec())))?;
     let kept = store.keepsakes()?.into_iter().map(|(name, value)| Keepsake { name, value }).collect::<Vec<_>>();
     if kept.is_empty() { Ok(()) } else { each(Section::Keepsakes(kept)) }
 }
@@ -360,6 +379,13 @@ pub fn restore<R: io::Read, E: From<StoreError> + From<ArchiveError>>(
             Section::Mail(letters) => {
                 store.outbox_put_all(&letters.into_iter().map(item).collect::<Vec<_>>())?;
             }
+            Section::GivenUp { unit, channels } => {
+                let known =
+                    |gone: &GivenUp| Some((gone.channel.parse::<Channel>().ok()?, [gone.raw, gone.hours, gone.days]));
+                let channels: Vec<_> = channels.iter().filter_map(known).collect();
+                store.put_given_up(&unit, &channels)?;
+            }
+            Section::Junk(junk) => store.quarantine_all(&junk.into_iter().map(quarantined).collect::<Vec<_>>())?,
             Section::Keepsakes(kept) => kept.iter().try_for_each(|k| store.keep(&k.name, &k.value))?,
             _ => {}
         }
@@ -378,6 +404,11 @@ fn settle_roll_ups(store: &Store, owed: &BTreeMap<UnitId, BTreeSet<i64>>) -> Res
         store.clear_dirty(&unit, &settled, dirty.token)?;
     }
     store.settle()
+}
+
+fn quarantined(junk: Junk) -> Quarantined {
+    let Junk { at, topic, payload, payload_len, reason } = junk;
+    Quarantined { at, topic, payload, payload_len, reason }
 }
 
 fn item(letter: Letter) -> OutboxItem {

@@ -65,6 +65,8 @@ const HEALTH_EVERY: i64 = MINUTE;
 const ASKS_MAX: usize = 64;
 /// The embedded broker's sessions end with the process; this only outlives a lost connection.
 const EMBEDDED_SESSION_EXPIRY: Duration = Duration::from_secs(3_600);
+/// How long to wait for a store that another process has: a command that reads it, or a daemon that is just ending.
+const STORE_PATIENCE: Duration = Duration::from_secs(5);
 const EMBEDDED_KEEP_ALIVE: Duration = Duration::from_secs(30);
 /// Bytes; over what the decoder takes, so that it can say what was too large.
 const EMBEDDED_MAX_PACKET: usize = 2 * PAYLOAD_MAX_BYTES;
@@ -178,7 +180,7 @@ impl Daemon {
     /// What cannot be opened or bound. A broker that is absent is no error: it is tried for ever.
     pub fn start(config: Config) -> Result<Self, StartError> {
         let now = clock::now();
-        let store = Arc::new(Store::open(&config.store)?);
+        let store = Arc::new(Store::open_within(&config.store, STORE_PATIENCE)?);
         let engine = records::engine(&store, &config, now)?;
         let socket = socket::bind(&config.socket)?;
         let embedded = match &config.broker {

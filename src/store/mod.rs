@@ -30,6 +30,7 @@ mod verify;
 
 use std::path::PathBuf;
 use std::sync::{Mutex, MutexGuard, PoisonError, RwLock, RwLockReadGuard, RwLockWriteGuard};
+use std::time::{Duration, Instant};
 
 use jiff::civil::Date;
 
@@ -55,6 +56,7 @@ pub use self::trim::Trimmed;
 pub use self::verify::{Gap, SILENT_AT_LEAST, UnitVerified, Verified};
 
 const EPOCH_KEY: &[u8] = b"epoch";
+const LOCK_RETRY_EVERY: Duration = Duration::from_millis(50);
 
 /// The data of one fleet, open in this process only.
 #[derive(Debug)]
@@ -103,6 +105,25 @@ impl Store {
         let outbox = Mutex::new(Outbox::recover(&mut disk)?);
         let quarantine = Mutex::new(Quarantine::recover(&mut disk)?);
         Ok(Self { disk: Mutex::new(disk), series, outbox, quarantine, home })
+    }
+
+    /// The same, but while another process has the store, tries again for so long: a command that reads it, or a daemon
+    /// that is just ending, is done in a moment.
+    pub fn open_within(settings: &StoreSettings, patience: Duration) -> Result<Self, StoreError> {
+        let begun = Instant::now();
+        let mut said = false;
+        loop {
+            match Self::open(settings) {
+                Err(StoreError::Locked { path, holder }) if begun.elapsed() < patience => {
+                    if !said {
+                        tracing::warn!(path = %path.display(), holder, "the store is in use; waiting for it");
+                        said = true;
+                    }
+                    std::thread::sleep(LOCK_RETRY_EVERY);
+                }
+                opened => return opened,
+            }
+        }
     }
 
     // A panic elsewhere while a lock was held: the disk, then, has stopped itself or holds a whole commit, and what is
@@ -415,7 +436,12 @@ impl Store {
             payload_len: payload.len(),
             reason: reason.to_owned(),
         };
-        lock(&self.quarantine, self.disk(), |quarantine, disk| quarantine.put(disk, &message))
+        self.quarantine_all(&[message])
+    }
+
+    /// Keeps messages as they were kept elsewhere, at the price of one.
+    pub fn quarantine_all(&self, messages: &[Quarantined]) -> Result<(), StoreError> {
+        lock(&self.quarantine, self.disk(), |quarantine, disk| quarantine.put(disk, messages))
     }
 
     /// The messages that never parsed, oldest first.

@@ -247,9 +247,9 @@ impl Quarantine {
         Ok(Self { queue })
     }
 
-    /// Adds a message.
-    pub fn put(&mut self, disk: &mut Disk, message: &Quarantined) -> Result<(), StoreError> {
-        self.queue.change(disk, vec![message.encode()], &[]).map(|_| ())
+    /// Adds messages.
+    pub fn put(&mut self, disk: &mut Disk, messages: &[Quarantined]) -> Result<(), StoreError> {
+        self.queue.change(disk, messages.iter().map(Quarantined::encode).collect(), &[]).map(|_| ())
     }
 
     /// All messages, oldest first.

@@ -10,6 +10,8 @@
 //! - After a flush that failed, the next one waits for ever for the one before. So after the first error nothing of
 //!   sled is called again, and its handles are leaked rather than dropped: see `Disk::stop`. As that needs a new
 //!   process, a commit first asks whether there is room ([`FREE_BYTES_LEAST`]).
+//! - After one leaf with a wrong checksum was read, it answers everything with that error. Damage below it can be named,
+//!   but the rest is not served: that takes a backup. Damage above it, in a value, is set aside.
 //! - Its recovery merges snapshot and logs of its metadata into a new snapshot, removes both, and only then begins a new
 //!   log. Killed in between, it leaves a snapshot and no log; the next recovery then writes a snapshot of the **same**
 //!   number and removes it as the old one. That process works, and the next finds only what was changed since: trees
@@ -40,6 +42,8 @@ const LOCK_WAIT: Duration = Duration::from_secs(10);
 /// Readings are refused while less than this is free (and twice their own size on top): a flush that fails half way
 /// stops the store for this process, a refused one does not.
 pub(super) const FREE_BYTES_LEAST: u64 = 16 << 20;
+/// What a bit that has flipped under the database is called.
+const ROTTEN: &str = "a checksum in its files is wrong";
 /// Everything else while less than this is free.
 const FREE_BYTES_FLOOR: u64 = 4 << 20;
 
@@ -215,9 +219,12 @@ impl Disk {
 
     /// From now on every call answers with this error, and nothing of sled is called again, not even to close it.
     fn stop(&mut self, error: &io::Error) -> StoreError {
-        let cause = error.to_string();
+        let rotten = error.kind() == io::ErrorKind::InvalidData;
+        let cause = if rotten { ROTTEN.to_owned() } else { error.to_string() };
         std::mem::forget(std::mem::replace(&mut self.state, State::Stopped(cause.clone())));
-        StoreError::Stopped { path: self.path.clone(), cause }
+        let path = self.path.clone();
+        // Starting again would not help.
+        if rotten { StoreError::Damaged { path, why: cause } } else { StoreError::Stopped { path, cause } }
     }
 
     /// The value of `key`.

@@ -72,6 +72,38 @@ impl Store {
         Ok(())
     }
 
+    /// How far the channels of a unit were given up: of those of which anything was, the first day (UTC) still kept of
+    /// readings, hours and days.
+    pub fn given_up(&self, id: &UnitId) -> Vec<(Channel, [Option<i64>; 3])> {
+        let series = self.series();
+        let Some(number) = series.known(id) else { return Vec::new() };
+        let Trims { raw, hours, days } = series.trims(number);
+        let of = |channel: usize| [raw, hours, days].map(|of| Some(of[channel]).filter(|day| *day > i64::MIN));
+        let all = Channel::ALL.into_iter().enumerate().map(|(place, channel)| (channel, of(place)));
+        all.filter(|(_, first)| first.iter().any(Option::is_some)).collect()
+    }
+
+    /// Takes over how far channels were given up where these data come from: what is older is known to be gone, and
+    /// roll-ups of it are not made again. Durable.
+    pub fn put_given_up(&self, id: &UnitId, channels: &[(Channel, [Option<i64>; 3])]) -> Result<(), StoreError> {
+        let mut disk = self.disk();
+        let mut commit = Commit::default();
+        let number = self.series_mut().number_in(id, &mut commit);
+        let mut trims = self.series().trims(number);
+        for (channel, [raw, hours, days]) in channels {
+            let Some(place) = Channel::ALL.iter().position(|other| other == channel) else { continue };
+            for (of, first) in [(&mut trims.raw, raw), (&mut trims.hours, hours), (&mut trims.days, days)] {
+                of[place] = of[place].max(first.unwrap_or(i64::MIN));
+            }
+        }
+        self.series().plan_trims(number, trims, &mut commit);
+        disk.commit(commit)?;
+        let mut series = self.series_mut();
+        series.recorded();
+        series.apply_trims(number, trims);
+        Ok(())
+    }
+
     /// The instant from which on no channel of a unit's readings was given up; `None`: none ever was. Roll-ups from
     /// before it cannot be made again.
     pub fn whole_from(&self, id: &UnitId) -> Option<Timestamp> {

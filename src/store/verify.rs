@@ -4,7 +4,7 @@ use super::series::{Pinned, utc_day};
 use super::snapshot::days_of;
 use super::tree::{Disk, Space};
 use super::{Snapshot, Store, StoreError, codec, records};
-use crate::domain::time::HOUR;
+use crate::domain::time::{DAY, HOUR};
 use crate::domain::{Reading, Timestamp, UnitId};
 
 /// A silence shorter than this is no gap, milliseconds.
@@ -117,7 +117,8 @@ impl Store {
             // An open day's rows are in memory; a day may have both, and then the block is not the whole of it.
             let mut rows = Vec::new();
             if unit.sealed.contains(day) {
-                let block = snapshot.block(unit, day)?.unwrap_or_default();
+                let block = snapshot.block(unit, day).map_err(|error| at_day(error, &unit.id, day))?;
+                let block = block.unwrap_or_default();
                 rows = codec::decode_block(&block).unwrap_or_default();
                 found.blocks += 1;
                 found.bytes += block.len() as u64;
@@ -136,6 +137,18 @@ impl Store {
         }
         about.gaps.sort_by_key(|gap| gap.from);
         Ok(about)
+    }
+}
+
+/// An error that says at which unit-day it came up.
+fn at_day(error: StoreError, unit: &UnitId, day: i64) -> StoreError {
+    match error {
+        StoreError::Damaged { path, why } => {
+            let date = Timestamp::from_millis(day.saturating_mul(DAY)).to_string();
+            let date = date.split('T').next().unwrap_or(&date);
+            StoreError::Damaged { path, why: format!("{why}, at the readings of {unit} of {date} (UTC)") }
+        }
+        other => other,
     }
 }
 

@@ -22,6 +22,7 @@ fn a_backup_of_a_running_daemon_restores_to_the_same_data() {
         fill(&store);
         store.put_assessment(&id(UNITS[0]), &contract).unwrap();
         store.keep("alerts", &[1, 2, 3]).unwrap();
+        store.quarantine("fadeline/in/heron-bight/boathouse", b"{\xff", "not JSON", contract.as_of).unwrap();
         // A unit that has left the config keeps its history.
         let reading = Reading::new(contract.as_of).with(Channel::Intensity, 20.0);
         store.append(&[(id("north-arm/old"), reading)]).unwrap();
@@ -55,6 +56,8 @@ fn a_backup_of_a_running_daemon_restores_to_the_same_data() {
         }
         assert_eq!(after.kept("alerts").unwrap(), before.kept("alerts").unwrap());
         assert!(after.assessment(&id(UNITS[0])).unwrap().is_some());
+        assert_eq!(after.quarantined().unwrap(), before.quarantined().unwrap());
+        assert_eq!(after.quarantined().unwrap().len(), 1);
         assert_ne!(after.epoch().unwrap(), before.epoch().unwrap());
     }
     // The restored store is one that a daemon runs on.
@@ -70,12 +73,16 @@ fn a_store_that_was_rolled_up_is_not_owed_that_again() {
         fill(&store);
         let dirty = store.dirty_of(&id(UNITS[0]));
         assert_eq!(store.clear_dirty(&id(UNITS[0]), &dirty.days[..15], dirty.token).unwrap(), 15);
+        store.put_given_up(&id(UNITS[1]), &[(Channel::Flow, [Some(12_000), None, Some(11_000)])]).unwrap();
     }
     place.done(&["backup", "b"]);
     fs::remove_dir_all(place.path("store")).unwrap();
     place.done(&["restore", "b"]);
     let store = place.store();
     assert_eq!(UNITS.map(|unit| store.dirty_of(&id(unit)).days.len()), [5, 20, 20]);
+    // Nor does it forget what retention gave up.
+    assert_eq!(store.given_up(&id(UNITS[1])), [(Channel::Flow, [Some(12_000), None, Some(11_000)])]);
+    assert_eq!(UNITS.map(|unit| store.whole_from(&id(unit)).is_some()), [false, true, false]);
 }
 
 #[test]
@@ -137,4 +144,31 @@ fn verify_tells_of_every_unit_and_its_gaps() {
     assert!(text.contains("everything decodes and every checksum is right"), "{text}");
     let report = report(&place, &[]);
     assert_eq!((report.units[0].gap_count, report.units[0].gaps.len(), report.damaged.len()), (1, 1, 0));
+}
+
+#[test]
+fn a_flipped_bit_in_the_database_is_named_and_nothing_is_changed() {
+    let place = Place::new();
+    {
+        let store = place.store();
+        fill(&store);
+        store.settle().unwrap();
+    }
+    // The greatest file of the database is the one that holds the blocks.
+    let slabs = fs::read_dir(place.path("store/db/slabs")).unwrap().map(|entry| entry.unwrap().path());
+    let slab = slabs.max_by_key(|path| fs::metadata(path).unwrap().len()).unwrap();
+    let whole = fs::read(&slab).unwrap();
+    let slot: usize = slab.file_name().unwrap().to_str().unwrap().parse().unwrap();
+    // One bit in the middle of every slot.
+    let mut flipped = whole.clone();
+    (slot / 2..whole.len()).step_by(slot).for_each(|at| flipped[at] ^= 1);
+    fs::write(&slab, &flipped).unwrap();
+    let (code, _, said) = place.run(&["verify"]);
+    assert_eq!(code, 74, "{said}");
+    for want in ["is damaged", "checksum", "fadeline restore", "at the readings of heron-bight/"] {
+        assert!(said.contains(want), "{want}: {said}");
+    }
+    // The command has not made it worse.
+    fs::write(&slab, &whole).unwrap();
+    assert_eq!(report(&place, &[]).readings, 3 * 2_880);
 }

@@ -275,3 +275,66 @@ fn a_file_that_cannot_be_written_is_74_and_an_earlier_one_stays() {
     assert_eq!(mode & 0o600, 0o600);
     assert_eq!(place.names(), ["kept.csv"]);
 }
+
+/// Ctrl-C as soon as `begun`; the exit code and what was said, or nothing if the command was done before.
+fn interrupted(place: &Place, arguments: &[&str], begun: impl Fn(u32) -> bool) -> Option<(i32, String)> {
+    let mut child = std::process::Command::new(env!("CARGO_BIN_EXE_fadeline"))
+        .args(arguments)
+        .current_dir(place.path("."))
+        .env("FADELINE_CONFIG", place.config())
+        .stdout(std::process::Stdio::null())
+        .stderr(std::process::Stdio::piped())
+        .spawn()
+        .unwrap();
+    while !begun(child.id()) {
+        if child.try_wait().unwrap().is_some() {
+            return None;
+        }
+        std::thread::yield_now();
+    }
+    let kill = std::process::Command::new("kill").args(["-INT", &child.id().to_string()]).status().unwrap();
+    assert!(kill.success());
+    let output = child.wait_with_output().unwrap();
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    (output.status.code() != Some(0)).then(|| (output.status.code().unwrap(), said))
+}
+
+/// Times to try: a command may be done before the signal comes.
+const TRIES: usize = 10;
+
+#[test]
+fn ctrl_c_leaves_no_half_export_and_an_import_that_goes_on() {
+    let place = Place::new();
+    let unit = id(UNITS[0]);
+    // A reading every four seconds of ten days.
+    let start = fadeline::clock::now().as_millis() / DAY * DAY - 12 * DAY;
+    let rows: Vec<(UnitId, Reading)> = (0..216_000)
+        .map(|i| {
+            Reading::new(Timestamp::from_millis(start + i * 4_000)).with(Channel::Intensity, (i % 900) as f64 / 100.0)
+        })
+        .map(|reading| (unit.clone(), reading))
+        .collect();
+    place.store().load(&rows).unwrap();
+    let partial = || place.names().iter().any(|name| name.ends_with(".partial"));
+    let export = (0..TRIES).find_map(|_| interrupted(&place, &["export", "-o", "half.csv"], |_| partial()));
+    let (code, said) = export.expect("an export that was interrupted");
+    assert!(code == 1 && said.contains("stopped"), "{code} {said}");
+    assert!(!partial(), "{:?}", place.names());
+
+    place.done(&["export", "-o", "whole.csv"]);
+    let import = (0..TRIES).find_map(|_| {
+        fs::remove_dir_all(place.path("store")).unwrap();
+        // Begun: it has looked at the file, and holds the store.
+        let holds = |pid: u32| {
+            fs::read_to_string(place.path("store/lock")).is_ok_and(|holder| holder.trim() == pid.to_string())
+        };
+        interrupted(&place, &["import", "whole.csv"], holds)
+    });
+    let (code, said) = import.expect("an import that was interrupted");
+    assert!(code == 1 && said.contains("stopped") && said.contains("repeat the import"), "{code} {said}");
+    assert!(place.store().count(&unit) < rows.len() as u64);
+    let (_, summary, said) = place.run(&["import", "whole.csv"]);
+    assert!(summary.starts_with("216,000 rows"), "{summary} {said}");
+    let stored = place.store().readings(&unit, Timestamp::MIN, Timestamp::MAX).unwrap();
+    assert!(stored.iter().eq(rows.iter().map(|(_, reading)| reading)));
+}

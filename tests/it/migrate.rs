@@ -99,6 +99,30 @@ fn a_migration_cut_short_goes_on() {
     assert!(!dir.path().join("store/before-schema-2").exists());
 }
 
+/// kill -9 as soon as the copy has its name: somewhere in the middle of what comes after it.
+#[test]
+fn a_migration_that_is_killed_goes_on() {
+    let config = super::kill::config(1, 3);
+    let killed = (0..20).find_map(|_| {
+        let dir = unpacked();
+        let file = dir.path().join("fadeline.toml");
+        fs::write(&file, &config).unwrap();
+        let mut verify = Command::new(env!("CARGO_BIN_EXE_fadeline"));
+        let mut child =
+            verify.arg("verify").arg("--config").arg(&file).stdout(std::process::Stdio::null()).spawn().unwrap();
+        while !dir.path().join("store/before-schema-2").exists() && child.try_wait().unwrap().is_none() {
+            std::thread::yield_now();
+        }
+        child.kill().unwrap();
+        child.wait().unwrap();
+        let epoch = fs::read_to_string(dir.path().join("store/epoch")).unwrap();
+        epoch.contains("\"schema\":1").then_some(dir)
+    });
+    let dir = killed.expect("a migration that was killed before its end");
+    everything_is_there(&Store::open(&settings(dir.path())).unwrap());
+    assert!(!dir.path().join("store/before-schema-2").exists());
+}
+
 #[test]
 fn a_newer_schema_is_refused_and_left_alone() {
     let dir = unpacked();

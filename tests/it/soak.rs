@@ -40,7 +40,10 @@ fn memory_stays_flat_and_every_reading_is_there() {
     let broker = Mosquitto::start("persistence false");
     let port = broker.address().port();
     let file = dir.path().join("fadeline.toml");
-    fs::write(&file, config(port, units)).unwrap();
+    // With a small cache, what grows beside it shows: the cache fills for months.
+    let cache = times("FADELINE_SOAK_CACHE_MB", 64);
+    let text = config(port, units).replace("path = \"store\"\n", &format!("path = \"store\"\ncache_mb = {cache}\n"));
+    fs::write(&file, text).unwrap();
     let mut daemon = Daemon::start(&file);
     let begun = std::time::Instant::now();
     let mut resident = Vec::new();
@@ -51,6 +54,9 @@ fn memory_stays_flat_and_every_reading_is_there() {
         let newest = Some(START.plus_millis((day + 1) * DAY - 10 * MINUTE));
         wait_for("the day to be stored", || latest(&daemon).iter().all(|at| *at == newest).then_some(()));
         resident.push(resident_kb(daemon.pid()));
+        if std::env::var_os("FADELINE_SOAK_DAYS").is_some() && day % 10 == 9 {
+            eprintln!("day {}: resident {} kB", day + 1, resident[resident.len() - 1]);
+        }
     }
     let most = |part: &[u64]| part.iter().max().copied().unwrap_or_default();
     let (middle, end) =
