@@ -23,6 +23,8 @@ pub struct Holds {
     pub clear_answered: i64,
     /// People are told of a mere notice only when it has lived this long; the topics say it at once.
     pub tell: i64,
+    /// People are told of its end only this long after it: if it comes back before, it has gone on for them.
+    pub tell_end: i64,
 }
 
 /// The hold times of a kind. The light swings with the hours of a day (temperature, standing water), so treatment counts
@@ -41,12 +43,12 @@ pub fn holds(kind: Kind) -> Holds {
         Kind::WaterChanged | Kind::UnloggedStep | Kind::LogDoubt => (2 * DAY, 2 * DAY, 0),
         Kind::PartLimit => (0, 2 * DAY, 0),
     };
-    let tell = match kind {
-        Kind::NoReadings => 12 * HOUR,
-        Kind::WaterEpisode => DAY,
-        _ => 0,
+    let (tell, tell_end) = match kind {
+        Kind::NoReadings => (12 * HOUR, 0),
+        Kind::WaterEpisode => (DAY, 3 * DAY),
+        _ => (0, 0),
     };
-    Holds { raise, clear, clear_answered, tell }
+    Holds { raise, clear, clear_answered, tell, tell_end }
 }
 
 /// What holds a unit's alerts: nothing is raised, changed or cleared meanwhile, and nobody is told.
@@ -298,7 +300,7 @@ impl Book {
             }
         }
         self.over.retain(|(kind, untold, life)| {
-            let told = may(*kind, untold.at);
+            let told = now.millis_since(untold.at) >= holds(*kind).tell_end && may(*kind, untold.at);
             if told {
                 news.push(News { kind: *kind, what: untold.what, at: untold.at, life: life.clone() });
             }

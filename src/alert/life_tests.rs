@@ -68,6 +68,27 @@ fn a_notice_that_turns_into_a_warning_is_told_at_once_and_once() {
 }
 
 #[test]
+fn what_comes_back_before_its_end_was_told_goes_on_for_people() {
+    let (mut book, kind, now) = (Book::default(), Kind::WaterEpisode, start());
+    feed(&mut book, kind, State::Bad, Level::Warning, now);
+    assert_eq!(told(&mut book, now), [What::Raised]);
+    feed(&mut book, kind, State::Good, Level::Notice, now);
+    let over = now.plus_millis(holds(kind).clear);
+    feed(&mut book, kind, State::Good, Level::Notice, over);
+    assert!(book.live.is_empty());
+    assert_eq!(told(&mut book, over.plus_millis(DAY)), []);
+    let again = over.plus_millis(2 * DAY);
+    feed(&mut book, kind, State::Bad, Level::Warning, again);
+    assert!(book.live.contains_key(&kind), "the topic says so at once");
+    assert_eq!(told(&mut book, again.plus_millis(5 * DAY)), []);
+    let good = again.plus_millis(5 * DAY);
+    feed(&mut book, kind, State::Good, Level::Notice, good);
+    let over = good.plus_millis(holds(kind).clear);
+    feed(&mut book, kind, State::Good, Level::Notice, over);
+    assert_eq!(told(&mut book, over.plus_millis(holds(kind).tell_end)), [What::Cleared]);
+}
+
+#[test]
 fn what_is_urgent_never_waits_to_be_told() {
     for kind in Kind::ALL.iter().filter(|kind| kind.is_urgent()) {
         let (mut book, now) = (Book::default(), start());
