@@ -21,23 +21,34 @@ pub struct Holds {
     pub clear: i64,
     /// Good for this long after an entry in the log that answers the alert: cleared.
     pub clear_answered: i64,
+    /// People are told of a mere notice only when it has lived this long; the topics say it at once.
+    pub tell: i64,
+    /// People are told of its end only this long after it: if it comes back before, it has gone on for them.
+    pub tell_end: i64,
 }
 
 /// The hold times of a kind. The light swings with the hours of a day (temperature, standing water), so treatment counts
-/// as assured again after a whole day of it, or soon after somebody has worked at the unit.
+/// as assured again after a whole day of it, or soon after somebody has worked at the unit. Work comes in pieces, with the
+/// lamp off between them: one dark spell, not three. A gateway that drops out for an evening or a storm that has passed
+/// by the next day wants nobody to do anything.
 pub fn holds(kind: Kind) -> Holds {
     let (raise, clear, clear_answered) = match kind {
-        Kind::NoLight => (2 * MINUTE, HOUR, 10 * MINUTE),
+        Kind::NoLight => (2 * MINUTE, 4 * HOUR, 4 * HOUR),
         Kind::TreatmentNotAssured => (0, DAY, 30 * MINUTE),
-        Kind::NoReadings => (0, 30 * MINUTE, 10 * MINUTE),
+        Kind::NoReadings => (0, 3 * HOUR, 3 * HOUR),
         Kind::SensorDoubtful => (0, 2 * DAY, 0),
         Kind::CleaningNotEnough => (2 * DAY, 3 * DAY, 0),
         Kind::CleaningDue => (0, 3 * DAY, 0),
-        Kind::WaterEpisode => (0, 2 * DAY, 2 * DAY),
+        Kind::WaterEpisode => (0, 5 * DAY, 5 * DAY),
         Kind::WaterChanged | Kind::UnloggedStep | Kind::LogDoubt => (2 * DAY, 2 * DAY, 0),
         Kind::PartLimit => (0, 2 * DAY, 0),
     };
-    Holds { raise, clear, clear_answered }
+    let (tell, tell_end) = match kind {
+        Kind::NoReadings => (12 * HOUR, 0),
+        Kind::WaterEpisode => (DAY, 3 * DAY),
+        _ => (0, 0),
+    };
+    Holds { raise, clear, clear_answered, tell, tell_end }
 }
 
 /// What holds a unit's alerts: nothing is raised, changed or cleared meanwhile, and nobody is told.
@@ -182,6 +193,9 @@ impl Book {
                 match signal.state {
                     State::Bad => return self.worsen(kind, signal, now, text),
                     State::Good => {
+                        if before.is_none() && kind.is_of_the_moment() {
+                            life.text = text();
+                        }
                         let since = *life.better_since.get_or_insert(now);
                         if now.millis_since(since) >= hold {
                             self.end(kind, now);
@@ -275,14 +289,18 @@ impl Book {
         let mut news = Vec::new();
         for (kind, life) in &mut self.live {
             let open = life.standing(None, now) == Standing::Raised;
-            if let Some(untold) = life.untold.filter(|untold| open && may(*kind, untold.at)) {
+            let waits = |untold: &Untold| {
+                let notice = untold.what == What::Raised && life.level == Level::Notice;
+                notice && now.millis_since(untold.at) < holds(*kind).tell
+            };
+            if let Some(untold) = life.untold.filter(|untold| open && !waits(untold) && may(*kind, untold.at)) {
                 life.untold = None;
                 life.told = true;
                 news.push(News { kind: *kind, what: untold.what, at: untold.at, life: life.clone() });
             }
         }
         self.over.retain(|(kind, untold, life)| {
-            let told = may(*kind, untold.at);
+            let told = now.millis_since(untold.at) >= holds(*kind).tell_end && may(*kind, untold.at);
             if told {
                 news.push(News { kind: *kind, what: untold.what, at: untold.at, life: life.clone() });
             }

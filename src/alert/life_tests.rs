@@ -20,7 +20,9 @@ fn told(book: &mut Book, now: Timestamp) -> Vec<What> {
 fn a_whole_life() {
     let (mut book, kind, now) = (Book::default(), Kind::NoReadings, start());
     assert!(feed(&mut book, kind, State::Bad, Level::Notice, now));
-    assert_eq!(told(&mut book, now), [What::Raised]);
+    let tell = holds(kind).tell;
+    assert_eq!(told(&mut book, now.plus_millis(tell - MINUTE)), [], "it may be back before anybody has to know");
+    assert_eq!(told(&mut book, now.plus_millis(tell)), [What::Raised]);
     assert!(!feed(&mut book, kind, State::Bad, Level::Notice, now.plus_millis(MINUTE)), "nothing new");
     let until = now.plus_millis(HOUR);
     let order = Order { what: OrderKind::Acknowledge, by: Some("Ana".into()), note: None, until: Some(until) };
@@ -38,9 +40,9 @@ fn a_whole_life() {
     feed(&mut book, kind, State::Good, Level::Notice, good);
     feed(&mut book, kind, State::Unknown, Level::Notice, good.plus_millis(MINUTE));
     feed(&mut book, kind, State::Good, Level::Notice, good.plus_millis(2 * MINUTE));
-    feed(&mut book, kind, State::Good, Level::Notice, good.plus_millis(31 * MINUTE));
+    feed(&mut book, kind, State::Good, Level::Notice, good.plus_millis(holds(kind).clear + MINUTE));
     assert!(book.live.contains_key(&kind), "what is unknown does not count for the hold time");
-    feed(&mut book, kind, State::Good, Level::Notice, good.plus_millis(32 * MINUTE));
+    feed(&mut book, kind, State::Good, Level::Notice, good.plus_millis(holds(kind).clear + 2 * MINUTE));
     assert!(book.live.is_empty());
     assert_eq!(told(&mut book, good), [What::Cleared]);
     assert_eq!(told(&mut book, good), []);
@@ -51,8 +53,51 @@ fn what_comes_and_goes_untold_is_never_told() {
     let (mut book, kind, now) = (Book::default(), Kind::NoReadings, start());
     feed(&mut book, kind, State::Bad, Level::Notice, now);
     feed(&mut book, kind, State::Good, Level::Notice, now);
-    feed(&mut book, kind, State::Good, Level::Notice, now.plus_millis(HOUR));
+    feed(&mut book, kind, State::Good, Level::Notice, now.plus_millis(holds(kind).clear));
     assert_eq!((book.live.len(), told(&mut book, now).len()), (0, 0));
+}
+
+#[test]
+fn a_notice_that_turns_into_a_warning_is_told_at_once_and_once() {
+    let (mut book, kind, now) = (Book::default(), Kind::WaterEpisode, start());
+    feed(&mut book, kind, State::Bad, Level::Notice, now);
+    assert_eq!(told(&mut book, now.plus_millis(HOUR)), []);
+    feed(&mut book, kind, State::Bad, Level::Warning, now.plus_millis(2 * HOUR));
+    assert_eq!(told(&mut book, now.plus_millis(2 * HOUR)), [What::Raised]);
+    assert_eq!(told(&mut book, now.plus_millis(2 * DAY)), []);
+}
+
+#[test]
+fn what_comes_back_before_its_end_was_told_goes_on_for_people() {
+    let (mut book, kind, now) = (Book::default(), Kind::WaterEpisode, start());
+    feed(&mut book, kind, State::Bad, Level::Warning, now);
+    assert_eq!(told(&mut book, now), [What::Raised]);
+    feed(&mut book, kind, State::Good, Level::Notice, now);
+    let over = now.plus_millis(holds(kind).clear);
+    feed(&mut book, kind, State::Good, Level::Notice, over);
+    assert!(book.live.is_empty());
+    assert_eq!(told(&mut book, over.plus_millis(DAY)), []);
+    let again = over.plus_millis(2 * DAY);
+    feed(&mut book, kind, State::Bad, Level::Warning, again);
+    assert!(book.live.contains_key(&kind), "the topic says so at once");
+    assert_eq!(told(&mut book, again.plus_millis(5 * DAY)), []);
+    let good = again.plus_millis(5 * DAY);
+    feed(&mut book, kind, State::Good, Level::Notice, good);
+    let over = good.plus_millis(holds(kind).clear);
+    feed(&mut book, kind, State::Good, Level::Notice, over);
+    assert_eq!(told(&mut book, over.plus_millis(holds(kind).tell_end)), [What::Cleared]);
+}
+
+#[test]
+fn what_is_urgent_never_waits_to_be_told() {
+    for kind in Kind::ALL.iter().filter(|kind| kind.is_urgent()) {
+        let (mut book, now) = (Book::default(), start());
+        let raised = now.plus_millis(holds(*kind).raise);
+        feed(&mut book, *kind, State::Bad, Level::Urgent, now);
+        feed(&mut book, *kind, State::Bad, Level::Urgent, raised);
+        assert_eq!(told(&mut book, raised), [What::Raised], "{kind}");
+        assert!(holds(*kind).raise <= 2 * MINUTE && holds(*kind).tell == 0, "{kind}");
+    }
 }
 
 #[test]

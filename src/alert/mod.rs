@@ -77,6 +77,11 @@ impl Kind {
     pub fn is_urgent(self) -> bool {
         matches!(self, Self::NoLight | Self::TreatmentNotAssured)
     }
+
+    /// Whether it is about the latest reading, so that its text has to change when that is better.
+    pub fn is_of_the_moment(self) -> bool {
+        matches!(self, Self::NoLight | Self::TreatmentNotAssured | Self::NoReadings)
+    }
 }
 
 impl std::fmt::Display for Kind {

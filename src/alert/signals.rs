@@ -121,6 +121,11 @@ impl Evidence<'_> {
         self.heard.is_some_and(|heard| self.now.millis_since(heard) <= self.silent_after)
     }
 
+    /// Whether it has said so in good time: half way to silence it may be on its way there again.
+    pub fn is_heard_well(&self) -> bool {
+        self.heard.is_some_and(|heard| 2 * self.now.millis_since(heard) <= self.silent_after)
+    }
+
     fn days_to(&self, date: Date) -> i32 {
         (date - self.today()).get_days()
     }
@@ -229,7 +234,7 @@ impl Evidence<'_> {
         let silent = self.now.millis_since(self.listening_since);
         if silent <= self.silent_after {
             // Our own start is no word of the unit's.
-            return if self.is_heard() { Signal::GOOD } else { Signal::BETWEEN };
+            return if self.is_heard_well() { Signal::GOOD } else { Signal::BETWEEN };
         }
         if self.site_late {
             return Signal::BETWEEN;

@@ -60,7 +60,17 @@ fn lamp_on(evidence: &Evidence<'_>) -> Option<bool> {
     evidence.latest.and_then(|latest| latest.get(Channel::LampOn)).map(|on| on > 0.5)
 }
 
+/// What is said while an alert about the light waits for the end of its hold time.
+fn better(says: String, stays: &str) -> Text {
+    let sure = format!("It is what the sensor reads. The alert ends when it has stayed so for {stays}.");
+    write(says, sure, "Find out what it was, and log what was done.", AUTHORITY)
+}
+
 fn no_light(evidence: &Evidence<'_>) -> Text {
+    if evidence.intensity().is_some_and(|light| light > 2.0 * evidence.dark_below) {
+        let says = format!("no light reached the sensor; at {} it saw light again", latest(evidence));
+        return better(says, "four hours");
+    }
     let (sure, look) = match lamp_on(evidence) {
         Some(false) => (
             "The node still sends and says that the lamp has no power: its switch, plug, fuse or power supply, not a \
@@ -83,6 +93,11 @@ fn no_light(evidence: &Evidence<'_>) -> Text {
 }
 
 fn treatment(evidence: &Evidence<'_>) -> Text {
+    if evidence.intensity().is_some_and(|light| light > super::signals::ASSURED_ABOVE * evidence.spec.set_point) {
+        let (set_point, at) = (set_point(evidence), latest(evidence));
+        let says = format!("the reading was at or under the set point of {set_point}; at {at} it was over it again");
+        return better(says, "a day, or half an hour after work that is logged");
+    }
     let says = format!("the reading is at or under the set point of {}: treatment is not assured", set_point(evidence));
     let why = evidence.settled().map(|assessment| assessment.verdict.says.as_str()).filter(|says| !says.is_empty());
     let sure = why.map_or_else(
@@ -101,6 +116,14 @@ fn treatment(evidence: &Evidence<'_>) -> Text {
 
 fn no_readings(evidence: &Evidence<'_>) -> Text {
     let zone = &evidence.spec.zone;
+    if evidence.is_heard_well() {
+        return write(
+            format!("readings had stopped; at {} one came again", latest(evidence)),
+            "The alert ends when they have come for three hours.",
+            "If nobody knows why they stopped, look at the node's power and network.",
+            ALARM_COUNTS,
+        );
+    }
     let (says, sure) = match evidence.heard {
         Some(heard) => (
             format!(
@@ -317,6 +340,11 @@ fn surely(probability: Option<f64>, says: &str) -> String {
 fn sentence(text: &str) -> String {
     let text = text.trim();
     if text.is_empty() || text.ends_with(['.', '?', '!']) { text.to_owned() } else { format!("{text}.") }
+}
+
+/// When the latest reading was, on the site's clock.
+fn latest(evidence: &Evidence<'_>) -> String {
+    instant(evidence.latest.map_or(evidence.now, |latest| latest.at), &evidence.spec.zone)
 }
 
 fn capital(text: &str) -> String {

@@ -79,12 +79,24 @@ fn the_treatment_alert_names_a_fallback_and_the_set_point() {
 #[test]
 fn no_light_is_told_apart_by_what_the_node_still_sends() {
     let mut case = Case::new();
+    case.latest.set(Channel::Intensity, 0.0);
     let sure = |case: &Case| text(Kind::NoLight, &case.evidence()).sure;
     assert!(sure(&case).contains("cannot be told apart"));
     case.latest.set(Channel::LampOn, 1.0);
     assert!(sure(&case).contains("says that the lamp has power"));
     case.latest.set(Channel::LampOn, 0.0);
     assert!(sure(&case).contains("the lamp has no power") && sure(&case).contains("not a power cut"));
+}
+
+#[test]
+fn what_is_better_already_is_not_told_as_if_it_were_not() {
+    let mut case = Case::new();
+    case.latest.set(Channel::Intensity, 21.0);
+    for kind in [Kind::NoLight, Kind::TreatmentNotAssured, Kind::NoReadings] {
+        let text = text(kind, &case.evidence());
+        assert!(text.says.contains(" again") && text.sure.contains("The alert ends when"), "{kind}: {text:?}");
+        assert!(!text.says.contains("not assured"), "{kind}: {text:?}");
+    }
 }
 
 #[test]

@@ -110,7 +110,7 @@ fn a_silent_gateway_is_one_alert_and_holds_those_of_its_units() {
     assert_eq!(lines, ["*: Raised site-silent"]);
     lines.clear();
     // Two come back; the third does not.
-    for minute in (600..900).step_by(10) {
+    for minute in (600..1500).step_by(10) {
         let now = noon().plus_millis(minute * MINUTE);
         for unit in ["boathouse", "sauna"] {
             lines.extend(told(&engine.handle(stored(unit, now, 21.0), now)));
@@ -124,7 +124,7 @@ fn a_silent_gateway_is_one_alert_and_holds_those_of_its_units() {
 fn a_unit_that_is_silent_alone_is_its_own_alert() {
     let mut engine = engine(&["boathouse", "sauna"]);
     let mut lines = Vec::new();
-    for minute in (10..300).step_by(10) {
+    for minute in (10..900).step_by(10) {
         let now = noon().plus_millis(minute * MINUTE);
         lines.extend(told(&engine.handle(stored("sauna", now, 21.0), now)));
         lines.extend(told(&engine.handle(Event::Tick, now)));
@@ -179,7 +179,8 @@ fn visits_and_closing_hold_alerts() {
     log.push(ServiceEntry::new(opened, ServiceAction::Opened));
     engine.handle(Event::Serviced { unit: id("boathouse"), log }, opened);
     assert!(told(&engine.handle(Event::Tick, opened.plus_millis(30 * MINUTE))).is_empty(), "silence counts from now");
-    let lines = told(&engine.handle(Event::Tick, opened.plus_millis(2 * HOUR)));
+    assert!(told(&engine.handle(Event::Tick, opened.plus_millis(2 * HOUR))).is_empty(), "it may come back");
+    let lines = told(&engine.handle(Event::Tick, opened.plus_millis(14 * HOUR)));
     assert_eq!(lines, ["boathouse: Raised no-readings"]);
 }
 

@@ -15,8 +15,13 @@ const STEP: i64 = 30 * MINUTE;
 /// An assessment that the engine asks for is made anew this often, and after each entry in the log; in between the
 /// last one stands. A year of daily ones of a hundred units would take hours.
 const ANEW_AFTER: i64 = 3 * DAY;
-/// A treatment alert is not true if the light without noise was over this multiple of the set point.
-const TRUE_UNDER: f64 = 1.03;
+/// A reading may lie this many standard deviations of the sensor's noise, and half its step, under the light without
+/// noise. It is what the sensor reads all the same, and at or under the set point counts at once; a treatment alert
+/// with more light than that is not true.
+const NOISE_SD: f64 = 3.0;
+/// The truth has the day's mean temperature of the water, the lamp that of the moment: worth this much light, ln.
+const OF_THE_MOMENT: f64 = 0.01;
+
 /// The same alert again this soon after its end is flapping: of what is read off the latest readings, and of what
 /// assessments say.
 fn flaps_within(kind: Alert) -> i64 {
@@ -56,6 +61,8 @@ pub struct Unit {
     days: Vec<DaySummary>,
     log: Vec<ServiceEntry>,
     truth: Truth,
+    /// The light without noise is at most this many times what the sensor reads.
+    reads_low: f64,
     from: Timestamp,
     to: Timestamp,
     constants: Constants,
@@ -70,7 +77,10 @@ impl Unit {
         let sim = scenario::simulate(&plan, plan.from, plan.to, STEP);
         let days = rollup::summarise(&sim.readings, &sim.spec, &sim.log, &constants.rollup);
         let from = plan.to.plus_millis(-365 * DAY).max(plan.from.plus_millis(30 * DAY));
+        let noise = plan.sensor.white_sd.hypot(plan.sensor.slow_sd);
+        let reads_low = (NOISE_SD * noise + OF_THE_MOMENT).exp() + 0.5 * plan.sensor.step / sim.spec.set_point;
         Self {
+            reads_low,
             spec: sim.spec,
             readings: sim.readings,
             days,
@@ -177,7 +187,7 @@ impl Unit {
                 Alert::TreatmentNotAssured => {
                     let losses = self.truth.losses_at(at);
                     let light = self.truth.new_intensity * (-losses.course() - losses.episode).exp();
-                    if light > TRUE_UNDER * self.spec.set_point {
+                    if light > self.reads_low * self.spec.set_point {
                         year.untrue.push((at, light / self.spec.set_point));
                     }
                 }
