@@ -171,7 +171,7 @@ pub fn walk<E: From<StoreError>>(
         }
         let channels = store.given_up(unit);
         if wanted.everything && !channels.is_empty() {
-            let gone = |(channel, [raw, hours, days]): (Channel, _)| GivenUp {
+            let gone = |(channel, [raw, hours, days]): (Channel, [Option<i64>; 3])| GivenUp {
                 channel: channel.name().to_owned(),
                 raw,
                 hours,
