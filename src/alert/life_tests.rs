@@ -44,8 +44,9 @@ fn a_whole_life() {
     assert!(book.live.contains_key(&kind), "what is unknown does not count for the hold time");
     feed(&mut book, kind, State::Good, Level::Notice, good.plus_millis(holds(kind).clear + 2 * MINUTE));
     assert!(book.live.is_empty());
-    assert_eq!(told(&mut book, good), [What::Cleared]);
-    assert_eq!(told(&mut book, good), []);
+    let over = good.plus_millis(holds(kind).clear + 2 * MINUTE + holds(kind).tell_end);
+    assert_eq!(told(&mut book, over), [What::Cleared]);
+    assert_eq!(told(&mut book, over), []);
 }
 
 #[test]

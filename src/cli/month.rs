@@ -2,9 +2,11 @@
 
 use std::path::PathBuf;
 
+use crate::clock;
+use crate::page;
+use crate::paper;
 use crate::query::{Answer, Query};
 use crate::report::month;
-use crate::{clock, page, paper};
 
 use super::round::{frame, write_paper, zone_of};
 use super::{ConfigArg, Failure, data, offline, output};

@@ -2,13 +2,15 @@
 
 use std::path::PathBuf;
 
+use crate::clock;
 use crate::config::Config;
 use crate::domain::UnitId;
+use crate::page;
+use crate::paper;
 use crate::query::dossier::Dossier;
 use crate::query::series::Series;
 use crate::query::{Answer, Query};
 use crate::report::{Style, sheet};
-use crate::{clock, page, paper};
 
 use super::round::{frame, write_paper, zone_of};
 use super::{ConfigArg, Failure, data, offline, output};

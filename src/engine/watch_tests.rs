@@ -110,7 +110,7 @@ fn a_silent_gateway_is_one_alert_and_holds_those_of_its_units() {
     assert_eq!(lines, ["*: Raised site-silent"]);
     lines.clear();
     // Two come back; the third does not.
-    for minute in (600..1500).step_by(10) {
+    for minute in (600..1400).step_by(10) {
         let now = noon().plus_millis(minute * MINUTE);
         for unit in ["boathouse", "sauna"] {
             lines.extend(told(&engine.handle(stored(unit, now, 21.0), now)));

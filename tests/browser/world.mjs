@@ -32,7 +32,13 @@ function freePort() {
 export async function until(what, ask, seconds = 30) {
     const end = Date.now() + 1000 * seconds;
     for (;;) {
-        const answer = await ask();
+        let answer;
+        try {
+            answer = await ask();
+        } catch (error) {
+            // A page that is just being left cannot be asked: that is no answer yet.
+            if (!/Execution context was destroyed/.test(String(error))) throw error;
+        }
         if (answer) return answer;
         if (Date.now() > end) throw new Error(`${what}: not within ${seconds} s`);
         await new Promise((resolve) => setTimeout(resolve, 150));
