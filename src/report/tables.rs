@@ -6,7 +6,7 @@ use crate::query::UnitRow;
 /// A row of text, with as many cells as its header.
 pub type Row<const N: usize> = [String; N];
 
-/// The header of [`unit`].
+/// The header of [`unit()`].
 pub const UNITS: [&str; 16] = [
     "site",
     "unit",
@@ -51,7 +51,7 @@ pub fn unit(row: &UnitRow) -> Row<16> {
     ]
 }
 
-/// The header of [`entry`]: the columns that `import` reads, and when an entry was recorded.
+/// The header of [`entry()`]: the columns that `import` reads, and when an entry was recorded.
 pub const ENTRIES: [&str; 6] = ["time", "action", "value", "by", "note", "recorded"];
 
 /// An entry of a logbook.
