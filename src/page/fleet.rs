@@ -133,6 +133,7 @@ fn light(line: &FleetLine) -> Markup {
 fn spread(line: &FleetLine) -> String {
     let crossing = line.row.assessment.as_ref().map(|said| said.forecast.crossing).unwrap_or_default();
     match (crossing.p10, crossing.p90) {
+        (Some(p10), Some(p90)) if p10 == p90 => format!("; short about {p10}"),
         (Some(p10), Some(p90)) => format!("; short between {p10} and {p90}"),
         (Some(p10), None) => format!("; short from {p10} on, if at all"),
         _ => String::new(),

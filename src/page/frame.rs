@@ -53,6 +53,7 @@ impl Frame {
                     }
                     p #gone.banner.alarm role="status" hidden { "The daemon does not answer. What is shown may be old." }
                     p #queue.banner.heed role="status" hidden {}
+                    div #refused.banner.alarm role="alert" hidden {}
                     main #main { (body) }
                     footer {
                         @if let Some((at, zone)) = as_of {

@@ -39,9 +39,9 @@ fn section(unit: &UnitMonth, zone: &TimeZone) -> Markup {
                 div { dt { "Lamp off" } dd { (format!("{:.1} h", totals.hours_off)) } }
                 div { dt { "No readings" } dd { (format!("{:.1} h", totals.hours_gap)) } }
             }
-            div.scroll tabindex="0" role="region" aria-label="Days" { table.numbers {
+            div.scroll.days tabindex="0" role="region" aria-label="Days" { table.numbers {
                 thead { tr { th scope="col" { "Day" } th scope="col" { "Lowest" } th scope="col" { "5th percentile" } th scope="col" { "Hours short" } th scope="col" { "Hours off" } th scope="col" { "Hours without readings" } } }
-                tbody { @for day in &unit.days { tr { th scope="row" { (day.date) }
+                tbody { @for day in &unit.days { tr { th scope="row" { time datetime=(day.date) { (day.date.strftime("%-d %b")) } }
                     td { (number(day.lowest)) } td { (number(day.p5)) }
                     td { (format!("{:.1}", day.hours_short)) } td { (format!("{:.1}", day.hours_off)) } td { (format!("{:.1}", (day.hours - day.hours_known).max(0.0))) } } } }
             } }

@@ -37,13 +37,13 @@ pub fn page(frame: &Frame, round: &Round) -> String {
                     tbody { @for part in &round.parts { tr { th scope="row" { (part.part) } td { (part.load) } td { (format!("{:.1}", part.expected)) } } } } }
             }
         }
-        p { (words::count(round.waiting as u64, "unit")) " can wait." }
+        p { @if round.waiting == 0 { "No other unit waits." } @else { (words::count(round.waiting as u64, "unit")) " can wait." } }
         section { h2 { "The rule" } p { (RULE) }
             form.filters method="get" action="/round" {
                 @for (key, label, value) in fields { label { (label) " " input type="number" name=(key) min="0" max="2880" value=(value); } }
                 button type="submit" { "Plan again" }
             }
-            p { a href="/round.ics" { "As a calendar (iCalendar)" } }
+            p.feed { a href="/round.ics" { "As a calendar (iCalendar)" } }
         }
     })
 }

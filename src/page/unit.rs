@@ -88,7 +88,7 @@ pub fn head(dossier: &Dossier) -> Markup {
             @if let Some(forecast) = forecast {
                 @if let Some(date) = forecast.clean_by { div { dt { "Clean by" } dd { time { (date) } } } }
                 @if let (Some(p10), p90) = (forecast.crossing.p10, forecast.crossing.p90) {
-                    div { dt { "Short, if nobody comes" } dd { (p10) " to " @match p90 { Some(date) => { (date) } None => { "beyond a year" } } } }
+                    div { dt { "Short, if nobody comes" } dd { @if p90 == Some(p10) { "about " (p10) } @else { (p10) " to " @match p90 { Some(date) => { (date) } None => { "beyond a year" } } } } }
                 }
                 @if let Some(date) = forecast.lamp_by { div { dt { "Lamp by" } dd { time { (date) } } } }
                 @if let Some(date) = forecast.sensor_by { div { dt { "Sensor by" } dd { time { (date) } } } }
@@ -271,7 +271,7 @@ fn record(frame: &Frame, dossier: &Dossier, zone: &TimeZone) -> Markup {
         form.record method="post" action={ (address(&dossier.row)) "/log" } data-queue="" {
             (frame.token())
             (actions(ServiceAction::SleeveCleaned.name()))
-            label { "When (" (zone.iana_name().unwrap_or("UTC")) ") " input type="datetime-local" name="at" value=(now) max=(now) required; }
+            label { "When (" (zone.iana_name().unwrap_or("UTC")) ") " input type="datetime-local" name="at" value=(now) required; }
             label { "Value, where one was measured " input type="number" step="any" name="value" inputmode="decimal"; }
             label { "By " input type="text" name="by" maxlength="80" autocomplete="name" value=[frame.who.as_deref()]; }
             label.wide { "Note " textarea name="note" maxlength="2000" rows="2" {} }

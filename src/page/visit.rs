@@ -58,10 +58,9 @@ fn begin(frame: &Frame, row: &UnitRow) -> Markup {
 /// A visit done without a connection is entered afterwards: then its own times are given.
 fn when(frame: &Frame, row: &UnitRow) -> Markup {
     let zone = zone_of(row);
-    let now = frame.now.to_jiff().to_zoned_datetime(zone.clone()).strftime("%Y-%m-%dT%H:%M:%S").to_string();
     html! {
         details { summary { "It was at another time" }
-            label { "When (" (zone.iana_name().unwrap_or("UTC")) ") " input type="datetime-local" step="1" name="at" max=(now); }
+            label { "When (" (zone.iana_name().unwrap_or("UTC")) ") " input type="datetime-local" step="1" name="at"; }
             p { "Leave it empty for now." }
         }
         input type="hidden" name="made" value=(frame.now);
@@ -117,6 +116,7 @@ fn card(frame: &Frame, row: &UnitRow, visit: &Visit, step: &Step) -> Markup {
         @if let Some(e) = foreseen { p { "Expected: " (words::tenths(e.gain)) " % more light (" (words::tenths(e.low)) " to " (words::tenths(e.high)) ")" } }
         form.steps method="post" action={ (address(row)) "/visit" } data-queue="" {
             (frame.token()) input type="hidden" name="do" value="step"; input type="hidden" name="action" value=(step.action.name());
+            input type="hidden" name="seen" value=(visit.count(step.action));
             input type="hidden" name="by" value=[visit.by.as_deref()];
             label.tick { input type="checkbox" name="checked" value="yes" required; span { "Done and checked" } }
             (when(frame, row))
@@ -205,6 +205,7 @@ fn ended(frame: &Frame, row: &UnitRow, visit: &Visit, zone: &TimeZone) -> Markup
             }
         }
         @if !visit.done.is_empty() { (credits(&visit.done)) }
+        @if let Some(remark) = &visit.remark { p.note { b { "Noted: " } (remark) } }
         p { b { "Watch: " } "the reading of the next days; a step back down says that something came loose or the water is cloudy. The forecast starts anew with the next assessment." }
         p.doors {
             a.button href=(address(row)) { "To the unit" }

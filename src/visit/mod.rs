@@ -80,6 +80,8 @@ pub struct Visit {
     pub by: Option<String>,
     /// When it ended, if it has.
     pub ended: Option<Timestamp>,
+    /// What was written down at the end: parts used, what is worth knowing.
+    pub remark: Option<String>,
     /// Light before.
     pub before: Option<f64>,
     /// Light now or at the end, settled.
@@ -100,6 +102,11 @@ impl Visit {
     /// What the visit gave, percent.
     pub fn gain(&self) -> Option<f64> {
         Some(percent(self.before?, self.after?))
+    }
+
+    /// How many times a step was done in it.
+    pub fn count(&self, action: ServiceAction) -> usize {
+        self.done.iter().filter(|done| done.entry.action == action).count()
     }
 
     /// One line for the logbook.
@@ -162,7 +169,8 @@ pub fn read_note(note: &str) -> Vec<Expected> {
 pub fn read(log: &[ServiceEntry], samples: &[Sample], settle_with: Option<ServiceAction>) -> Option<Visit> {
     let start = log.iter().rfind(|entry| entry.action == ServiceAction::VisitStarted)?;
     let within = |entry: &&ServiceEntry| entry.at >= start.at && **entry != *start;
-    let ended = log.iter().filter(within).find(|e| e.action == ServiceAction::VisitEnded).map(|e| e.at);
+    let end = log.iter().filter(within).find(|e| e.action == ServiceAction::VisitEnded);
+    let ended = end.map(|e| e.at);
     let entries: Vec<&ServiceEntry> =
         log.iter().filter(within).filter(|e| ended.is_none_or(|end| e.at <= end)).collect();
     let expected = start.note.as_deref().map(read_note).unwrap_or_default();
@@ -176,6 +184,7 @@ pub fn read(log: &[ServiceEntry], samples: &[Sample], settle_with: Option<Servic
         started: start.at,
         by: start.by.clone(),
         ended,
+        remark: end.and_then(remark),
         before,
         after,
         expected,
@@ -186,6 +195,11 @@ pub fn read(log: &[ServiceEntry], samples: &[Sample], settle_with: Option<Servic
     };
     (visit.next, visit.advice) = advise(&visit, settle_with);
     Some(visit)
+}
+
+/// What follows the summary in the note that ends a visit.
+fn remark(end: &ServiceEntry) -> Option<String> {
+    end.note.as_deref()?.split_once('\n').map(|(_summary, remark)| remark.to_owned())
 }
 
 fn changes_light(action: ServiceAction) -> bool {

@@ -264,6 +264,8 @@ struct EntryForm {
     value: String,
     by: String,
     note: String,
+    /// How often the step had been done when the form was made.
+    seen: Option<usize>,
 }
 
 impl EntryForm {
@@ -385,6 +387,14 @@ async fn visit_live(
     made.await.unwrap_or_else(|response| *response)
 }
 
+/// The same step pressed twice within a moment is one step; so is one that a colleague has recorded meanwhile.
+fn known(dossier: &Dossier, open: Option<&Visit>, form: &EntryForm, (action, at): (ServiceAction, Timestamp)) -> bool {
+    let counted = open.filter(|_| form.deed == "step").map(|visit| visit.count(action));
+    let near = |e: &ServiceEntry| e.action == action && e.at.millis_since(at).abs() < MINUTE / 6;
+    counted.zip(form.seen).is_some_and(|(counted, seen)| counted > seen)
+        || action != ServiceAction::Note && dossier.trend.log.iter().any(near)
+}
+
 async fn visit_step(
     State(asks): State<Asks>,
     Extension(who): Extension<Caller>,
@@ -422,12 +432,7 @@ async fn visit_step(
             },
             other => return Err(refuse(format!("`{other}` is no step of a visit"))),
         };
-        // The same step pressed twice within a moment is one step.
-        let twice =
-            dossier.trend.log.iter().any(|e| {
-                e.action == action && action != ServiceAction::Note && e.at.millis_since(at).abs() < MINUTE / 6
-            });
-        if !twice {
+        if !known(&dossier, open, &form, (action, at)) {
             record(&asks, &who, &unit, form.entry(at, action, note).map_err(refuse)?).await?;
         }
         Ok::<_, Box<Response>>(Redirect::to(&format!("/units/{unit}/visit")).into_response())

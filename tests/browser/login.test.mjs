@@ -1,41 +1,40 @@
 // Who may: login with an access file, the session's cookie, the word in each form, logout.
 import assert from 'node:assert/strict';
+import { spawnSync } from 'node:child_process';
 import { join } from 'node:path';
 import { after, before, test } from 'node:test';
-import { command, ground, launch } from './ground.mjs';
+import { BINARY, BOATHOUSE, Daemon, UNIT, launch, unitToml } from './world.mjs';
 
 const COOKIE = 'fadeline-session';
-const UNIT = '/units/heron-bight/boathouse';
-const unit = (site, id) => `[[unit]]\nsite = "${site}"\nunit = "${id}"\nset_point.intensity = 14.0\n`;
 let browser;
 let daemon;
-const open = [];
 
 before(async () => {
     browser = await launch();
-    daemon = await ground({
-        units: unit('heron-bight', 'boathouse') + unit('alder-point', 'sauna'),
-        web: 'access_file = "access.toml"',
-        prepare: (folder) => {
-            const file = join(folder, 'access.toml');
-            const add = (name, role) => command(['access', '--file', file, 'add-user', '--role', role, '--site', 'heron-bight', name], `${name}-likes-lake-water\n`);
-            add('ana', 'service');
-            add('ben', 'read');
-        },
-    });
+    daemon = new Daemon(BOATHOUSE + unitToml({ site: 'alder-point', unit: 'sauna', name: 'Sauna' }), { web: 'access_file = "access.toml"' });
+    addUser('ana', 'service');
+    addUser('ben', 'read');
+    await daemon.start();
 });
 after(async () => {
     await browser?.close();
-    await daemon?.stop();
+    await daemon?.remove();
 });
+
+const passwordOf = (name) => `${name}-likes-lake-water`;
+
+function addUser(name, role) {
+    const args = ['access', '--file', join(daemon.folder, 'access.toml'), 'add-user', '--role', role, '--site', 'heron-bight', name];
+    const done = spawnSync(BINARY, args, { input: `${passwordOf(name)}\n`, encoding: 'utf8' });
+    assert.equal(done.status, 0, done.stderr);
+}
 
 async function visitor() {
     const context = await browser.newContext({ viewport: { width: 360, height: 740 } });
-    open.push(context);
     return context.newPage();
 }
 
-async function logIn(page, name, password = `${name}-likes-lake-water`) {
+async function logIn(page, name, password = passwordOf(name)) {
     await page.getByLabel('Name').fill(name);
     await page.getByLabel('Password').fill(password);
     await page.getByRole('button', { name: 'Log in' }).click();
@@ -46,14 +45,14 @@ const entries = async (page) => page.locator('ol.log > li').count();
 
 test('a page asks for the login first and then leads on to where one wanted to go', async () => {
     const page = await visitor();
-    await page.goto(daemon.address + UNIT);
+    await page.goto(daemon.at(UNIT));
     assert.match(page.url(), /\/login\?to=/);
     assert.equal(await page.getByRole('link', { name: 'Boathouse' }).count(), 0);
     await logIn(page, 'ana', 'wrong');
     await page.getByRole('alert').getByText('Name or password is wrong.').waitFor();
     assert.equal(await cookieOf(page), undefined);
     await logIn(page, 'ana');
-    await page.waitForURL(daemon.address + UNIT);
+    await page.waitForURL(daemon.at(UNIT));
     const cookie = await cookieOf(page);
     assert.equal(cookie.httpOnly, true);
     assert.equal(cookie.sameSite, 'Strict');
@@ -65,7 +64,7 @@ test('a page asks for the login first and then leads on to where one wanted to g
 test('nobody is led elsewhere after the login', async () => {
     for (const to of ['//evil.example/', 'https://evil.example/', '/\\evil.example']) {
         const page = await visitor();
-        await page.goto(`${daemon.address}/login?to=${encodeURIComponent(to)}`);
+        await page.goto(daemon.at(`/login?to=${encodeURIComponent(to)}`));
         await logIn(page, 'ana');
         await page.getByRole('heading', { name: 'Units, worst first' }).waitFor();
         assert.equal(new URL(page.url()).origin, daemon.address);
@@ -74,9 +73,9 @@ test('nobody is led elsewhere after the login', async () => {
 
 test('a form without the word of the session is refused, with it taken', async () => {
     const page = await visitor();
-    await page.goto(daemon.address + UNIT);
+    await page.goto(daemon.at(UNIT));
     await logIn(page, 'ana');
-    await page.waitForURL(daemon.address + UNIT);
+    await page.waitForURL(daemon.at(UNIT));
     const before = await entries(page);
     const post = (csrf) => page.evaluate(async ([path, word]) => {
         const body = new URLSearchParams({ action: 'note', note: 'by a script', by: 'Ana', csrf: word });
@@ -94,9 +93,9 @@ test('a form without the word of the session is refused, with it taken', async (
 
 test('who may only look sees no form and cannot post one; another site is not there', async () => {
     const page = await visitor();
-    await page.goto(daemon.address + UNIT);
+    await page.goto(daemon.at(UNIT));
     await logIn(page, 'ben');
-    await page.waitForURL(daemon.address + UNIT);
+    await page.waitForURL(daemon.at(UNIT));
     assert.equal(await page.locator('form.record').count(), 0);
     const word = await page.locator('input[name=csrf]').first().inputValue();
     const status = await page.evaluate(async ([path, csrf]) => {
@@ -104,36 +103,34 @@ test('who may only look sees no form and cannot post one; another site is not th
         return (await fetch(path, { method: 'POST', body })).status;
     }, [`${UNIT}/log`, word]);
     assert.equal(status, 403);
-    assert.equal((await page.goto(`${daemon.address}/units/alder-point/sauna`)).status(), 404);
-    await page.goto(`${daemon.address}/`);
-    assert.equal(await page.getByText('alder-point').count(), 0);
+    assert.equal((await page.goto(daemon.at('/units/alder-point/sauna'))).status(), 404);
+    await page.goto(daemon.at('/'));
+    assert.equal(await page.getByText(/alder-point|Sauna/).count(), 0);
 });
 
 test('after the logout the old cookie opens nothing, and the back button shows nothing that works', async () => {
     const page = await visitor();
-    await page.goto(daemon.address + UNIT);
+    await page.goto(daemon.at(UNIT));
     await logIn(page, 'ana');
-    await page.waitForURL(daemon.address + UNIT);
+    await page.waitForURL(daemon.at(UNIT));
     const cookie = await cookieOf(page);
     await page.getByRole('button', { name: 'Log out' }).click();
     await page.waitForURL(/\/login/);
     assert.equal(await cookieOf(page), undefined);
-    const again = await page.request.get(daemon.address + UNIT, { headers: { Cookie: `${COOKIE}=${cookie.value}` }, maxRedirects: 0 });
+    const again = await page.request.get(daemon.at(UNIT), { headers: { Cookie: `${COOKIE}=${cookie.value}` }, maxRedirects: 0 });
     assert.ok([302, 303].includes(again.status()), `status ${again.status()}`);
-    const api = await page.request.get(`${daemon.address}/api/v1/units`, { headers: { Cookie: `${COOKIE}=${cookie.value}` } });
+    const api = await page.request.get(daemon.at('/api/v1/units'), { headers: { Cookie: `${COOKIE}=${cookie.value}` } });
     assert.equal(api.status(), 401);
-    await page.goto(daemon.address + UNIT);
+    await page.goto(daemon.at(UNIT));
     assert.match(page.url(), /\/login/);
 });
 
 // Last: it makes the name wait.
 test('wrong passwords have to wait, also with the right one', async () => {
     const page = await visitor();
-    await page.goto(`${daemon.address}/login`);
+    await page.goto(daemon.at('/login'));
     for (let i = 0; i < 6; i += 1) await logIn(page, 'ben', `wrong ${i}`);
     await logIn(page, 'ben');
     await page.getByRole('alert').getByText(/Too many wrong logins. Try again in \d+ s/).waitFor();
     assert.equal(await cookieOf(page), undefined);
 });
-
-after(() => Promise.all(open.map((context) => context.close().catch(() => {}))));

@@ -1,0 +1,165 @@
+// The phone loses the connection, the daemon goes away, the unit falls silent; a visit is entered afterwards.
+import assert from 'node:assert/strict';
+import { after, before, test } from 'node:test';
+import { MINUTE, UNIT, launch, settled, until } from './world.mjs';
+
+let browser;
+let daemon;
+let start;
+
+before(async () => {
+    start = Date.now() - 50 * MINUTE;
+    browser = await launch();
+    daemon = await settled(start);
+});
+after(async () => {
+    await browser?.close();
+    await daemon?.remove();
+});
+
+const phone = () => browser.newContext({ viewport: { width: 360, height: 740 }, timezoneId: 'Europe/Vienna' });
+const since = async (time) => (await daemon.logbook()).filter((entry) => new Date(entry.time) >= time - 1000);
+const actions = async (time) => (await since(time)).map((entry) => entry.action);
+
+async function begin(page, by) {
+    await page.goto(daemon.at(`${UNIT}/visit?again=yes`));
+    const form = page.locator('form.steps').first();
+    for (const box of await form.getByRole('checkbox').all()) await box.check();
+    await form.getByLabel('By').fill(by);
+    return form;
+}
+
+/** The form of one step, unfolded if need be. */
+async function step(page, action) {
+    const form = page.locator(`form.steps:has(input[name=action][value="${action}"])`);
+    if (!(await form.isVisible())) await page.getByText('Another step').click();
+    return form;
+}
+
+async function mark(page, action) {
+    const form = await step(page, action);
+    await form.getByLabel('Done and checked').check();
+    await form.getByRole('button', { name: /Done/ }).click();
+}
+
+test('what is pressed without a connection waits in the phone and is sent once', async () => {
+    const context = await phone();
+    const page = await context.newPage();
+    await page.clock.setSystemTime(new Date(start));
+    await (await begin(page, 'Ana')).getByRole('button', { name: 'Start the visit' }).click();
+    await page.getByRole('heading', { name: 'Visit under way' }).waitFor();
+
+    await context.setOffline(true);
+    const times = [3, 12, 20].map((minute) => start + minute * MINUTE);
+    await page.clock.setSystemTime(new Date(times[0]));
+    await mark(page, 'sensor-cleaned');
+    const waiting = page.locator('#queue');
+    await waiting.getByText(/1 entry waits/).waitFor();
+    await page.clock.setSystemTime(new Date(times[1]));
+    await mark(page, 'sleeve-cleaned');
+    await waiting.getByText(/2 entries wait/).waitFor();
+    await page.clock.setSystemTime(new Date(times[2]));
+    await page.getByLabel(/no leak/).check();
+    await page.getByRole('button', { name: 'End the visit' }).click();
+    await waiting.getByText(/3 entries wait/).waitFor();
+    assert.deepEqual(await actions(start), ['visit-started']);
+
+    await context.setOffline(false);
+    await page.getByRole('heading', { name: /^Visit of/ }).waitFor();
+    assert.ok(await waiting.isHidden());
+    const log = await since(start);
+    assert.deepEqual(log.map((entry) => entry.action), ['visit-started', 'sensor-cleaned', 'sleeve-cleaned', 'visit-ended']);
+    // Each stands at the time it was pressed.
+    for (const [i, time] of times.entries()) assert.ok(Math.abs(new Date(log[i + 1].time) - time) < MINUTE, log[i + 1].time);
+    await context.close();
+});
+
+test('an answer that is lost on the way does not make a second entry', async () => {
+    const context = await phone();
+    const page = await context.newPage();
+    const began = start + 25 * MINUTE;
+    await page.clock.setSystemTime(new Date(began));
+    // The daemon gets the request, the phone never hears of it.
+    let lost = 0;
+    await page.route('**/visit', async (route) => {
+        if (route.request().method() !== 'POST' || lost >= 2) return route.continue();
+        lost += 1;
+        await route.fetch({ maxRedirects: 0 });
+        return route.abort('connectionreset');
+    });
+    await (await begin(page, 'Ben')).getByRole('button', { name: 'Start the visit' }).click();
+    await page.locator('#queue').getByText(/1 entry waits/).waitFor();
+    await until('the daemon has it', async () => (await actions(began)).length === 1);
+    // The phone is closed and opened again: what waits is still there.
+    await page.goto(daemon.at('/'));
+    await until('sent after the page was opened again', async () => !(await page.evaluate(() => JSON.parse(localStorage.getItem('fadeline-queue')).length)));
+    await page.goto(daemon.at(`${UNIT}/visit`));
+    const cleaned = began + 2 * MINUTE;
+    await page.clock.setSystemTime(new Date(cleaned));
+    lost = 1;
+    await mark(page, 'sleeve-cleaned');
+    await page.locator('#queue').getByText(/1 entry waits/).waitFor();
+    await page.evaluate(() => dispatchEvent(new Event('online')));
+    await page.locator('[data-action=sleeve-cleaned]').waitFor();
+    assert.deepEqual(await actions(began), ['visit-started', 'sleeve-cleaned']);
+    await page.getByLabel(/no leak/).check();
+    await page.getByRole('button', { name: 'End the visit' }).click();
+    await page.getByRole('heading', { name: /^Visit of/ }).waitFor();
+    await context.close();
+});
+
+test('a visit without a connection is entered afterwards', async () => {
+    const context = await phone();
+    const page = await context.newPage();
+    const began = start + 30 * MINUTE;
+    const local = (time) => new Date(time + 0).toLocaleString('sv-SE', { timeZone: 'Europe/Vienna' }).replace(' ', 'T');
+    const dated = async (form, time) => {
+        await form.getByText('It was at another time').click();
+        await form.getByLabel(/^When/).fill(local(time));
+    };
+    // What the sensor had sent meanwhile: 15.0 before, 18.0 after the sleeve: +20 %.
+    const reading = (minute, level) => [began + minute * MINUTE, level];
+    const before = [-3, -2, -1].map((minute) => reading(minute, 15));
+    daemon.publish([...before, ...[4, 4.5, 5, 5.5, 6].map((minute) => reading(minute, 18))]);
+    const form = await begin(page, 'Cleo');
+    await dated(form, began);
+    await form.getByRole('button', { name: 'Start the visit' }).click();
+    await page.getByRole('heading', { name: 'Visit under way' }).waitFor();
+    const sleeve = await step(page, 'sleeve-cleaned');
+    await dated(sleeve, began + 2 * MINUTE);
+    await mark(page, 'sleeve-cleaned');
+    const credit = page.locator('[data-action=sleeve-cleaned]');
+    await credit.waitFor();
+    await until('the credit', async () => /\+20\.0 %/.test((await credit.innerText()).replace(/\s+/g, ' ')));
+    const end = page.locator('form.steps:has(input[value=end])');
+    await dated(end, began + 8 * MINUTE);
+    await end.getByLabel(/no leak/).check();
+    await end.getByRole('button', { name: 'End the visit' }).click();
+    await page.getByRole('heading', { name: /^Visit of/ }).waitFor();
+    const log = await since(began);
+    assert.deepEqual(log.map((entry) => entry.action), ['visit-started', 'sleeve-cleaned', 'visit-ended']);
+    assert.equal(Math.round((new Date(log[2].time) - began) / MINUTE), 8);
+    assert.match(log[2].note, /sleeve-cleaned \+20\.0 %/);
+    await context.close();
+});
+
+test('a unit that is silent and a daemon that is gone say so', async () => {
+    const context = await phone();
+    const page = await context.newPage();
+    await page.clock.install();
+    // The first readings are an hour old and more are not coming: the page tells how old they are.
+    await page.goto(daemon.at(UNIT));
+    assert.match(await page.locator('footer').innerText(), /Data as of \d{4}-\d\d-\d\d \d\d:\d\d/);
+    await page.goto(daemon.at(`${UNIT}/visit`));
+    await page.goto(daemon.at('/'));
+    assert.ok(await page.locator('#gone').isHidden());
+    await daemon.kill();
+    await page.clock.runFor(21_000);
+    await page.locator('#gone').getByText(/does not answer/).waitFor();
+    // What was there stays readable, and the banner goes when the daemon is back.
+    assert.ok(await page.getByRole('link', { name: 'Boathouse' }).isVisible());
+    await daemon.start();
+    await page.clock.runFor(21_000);
+    await page.locator('#gone').waitFor({ state: 'hidden' });
+    await context.close();
+});
