@@ -3,7 +3,7 @@ import assert from 'node:assert/strict';
 import { spawnSync } from 'node:child_process';
 import { join } from 'node:path';
 import { after, before, test } from 'node:test';
-import { BINARY, BOATHOUSE, Daemon, UNIT, launch, unitToml } from './world.mjs';
+import { BINARY, BOATHOUSE, Daemon, SITE, UNIT, launch, unitToml } from './world.mjs';
 
 const COOKIE = 'fadeline-session';
 let browser;
@@ -11,7 +11,9 @@ let daemon;
 
 before(async () => {
     browser = await launch();
-    daemon = new Daemon(BOATHOUSE + unitToml({ site: 'alder-point', unit: 'sauna', name: 'Sauna' }), { web: 'access_file = "access.toml"' });
+    const foreign = unitToml({ site: 'alder-point', unit: 'sauna', name: 'Sauna' });
+    const sites = `${SITE}\n[[site]]\nid = "alder-point"\nzone = "Europe/Vienna"\n`;
+    daemon = new Daemon(BOATHOUSE + foreign, { sites, web: 'access_file = "access.toml"' });
     addUser('ana', 'service');
     addUser('ben', 'read');
     await daemon.start();

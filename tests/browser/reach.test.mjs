@@ -52,7 +52,7 @@ async function faultsOf(path) {
 }
 
 const month = `/months/heron-bight/${new Date().toISOString().slice(0, 7)}`;
-const PAGES = { fleet: '/', unit: UNIT, visit: `${UNIT}/visit`, sheet: `${UNIT}/sheet`, round: '/round', month, error: '/nowhere' };
+const PAGES = { fleet: '/', unit: UNIT, visit: `${UNIT}/visit`, sheet: `${UNIT}/sheet`, round: '/round', month, error: '/units/heron-bight/nowhere' };
 for (const [name, path] of Object.entries(PAGES)) {
     test(`Tab on the page ${name}`, async () => assert.deepEqual(await faultsOf(path), []));
 }
@@ -61,7 +61,7 @@ test('Tab on the page of a visit under way', async () => {
     const start = await fetch(daemon.at(`/api/v1${UNIT}/logbook`), {
         method: 'POST',
         headers: { 'Content-Type': 'application/json' },
-        body: JSON.stringify({ action: 'visit-started', by: 'Ana' }),
+        body: JSON.stringify({ action: 'visit-started', time: new Date().toISOString(), by: 'Ana' }),
     });
     assert.ok(start.ok, await start.text());
     assert.deepEqual(await faultsOf(`${UNIT}/visit`), []);
