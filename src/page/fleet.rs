@@ -5,6 +5,7 @@ use std::collections::BTreeSet;
 use maud::{Markup, html};
 
 use super::frame::{Frame, address, condition, made, measure, name, zone_of};
+use crate::domain::Condition;
 use crate::domain::assessment::VerdictCause;
 use crate::query::dossier::FleetLine;
 use crate::report::words;
@@ -100,11 +101,16 @@ fn row(frame: &Frame, line: &FleetLine) -> Markup {
             td data-label="What costs light" {
                 @if let Some(said) = said {
                     (words::verdict(said.verdict.cause))
-                    @if let Some(p) = said.verdict.probability { span.under { (words::probability(p)) " sure" } }
+                    @if let Some(p) = said.verdict.probability { span.under { (sureness(said.verdict.cause, p)) } }
                 } @else { "not known yet" }
             }
             td data-label="Do by" {
                 @match row.service_by() {
+                    // A date of the forecast would hide that it is needed now.
+                    _ if matches!(row.condition, Condition::Dark | Condition::Short) => {
+                        b { "now" }
+                        span.under { "treatment is not assured" }
+                    }
                     Some(date) => {
                         time datetime=(date) { (date) }
                         span.under { (words::how_far(date, today)) (spread(line)) }
@@ -126,6 +132,16 @@ fn light(line: &FleetLine) -> Markup {
             }
             None => { "no reading" }
         }
+    }
+}
+
+/// How sure a verdict is; of one that is open, how likely its likeliest cause.
+pub fn sureness(cause: VerdictCause, probability: f64) -> String {
+    let percent = words::probability(probability);
+    if cause == VerdictCause::Unsettled {
+        format!("the likeliest cause has {percent}")
+    } else {
+        format!("{percent} sure")
     }
 }
 

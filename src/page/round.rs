@@ -53,14 +53,14 @@ fn line(site: &str, stop: &Stop) -> Markup {
         th scope="row" { a href={ "/units/" (site) "/" (stop.unit) "/sheet" } { (stop.name.as_deref().unwrap_or(&stop.unit)) } }
         td data-label="Condition" { (condition(stop.condition)) }
         td data-label="Why" { (because(stop.because)) }
-        td data-label="Due" { @match stop.due { Some(date) => { (date) } None => { "-" } } }
+        td data-label="Due" { @match stop.due { _ if stop.because == Because::Urgent => { "now" } Some(date) => { (date) } None => { "-" } } }
         td data-label="Risk" { @if stop.because == Because::Urgent { "-" } @else { (words::probability(stop.risk)) } }
     } }
 }
 
 fn because(because: Because) -> &'static str {
     match because {
-        Because::Urgent => "now",
+        Because::Urgent => "dark, short or silent",
         Because::Due => "due before the next trip",
         Because::Joined => "the drive is paid already",
     }

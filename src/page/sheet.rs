@@ -3,6 +3,7 @@
 use maud::html;
 
 use super::chart::Chart;
+use super::fleet::sureness;
 use super::frame::{Frame, made, measure, name, zone_of};
 use super::unit::{entries, head};
 use crate::query::bring::bring;
@@ -27,8 +28,10 @@ pub fn page(frame: &Frame, dossier: &Dossier, series: &Series) -> String {
     let as_of = row.reading.as_ref().map(|reading| (reading.at, &zone));
     frame.page(&format!("Visit sheet: {}", name(row)), as_of, &html! {
         div.sheet {
+            // On paper the path above the name is gone, and one sheet must be told from the next.
+            p.paper { "Visit sheet, " (dossier.site.name.as_deref().unwrap_or(&row.site)) ", " (frame.now.date_in(&zone)) }
             (head(dossier))
-            p { @if let Some(said) = said { (said.verdict.says) @if let Some(p) = said.verdict.probability { " (" (words::probability(p)) ")" } } @else { "Nothing is known yet." } }
+            p { @if let Some(said) = said { (said.verdict.says) @if let Some(p) = said.verdict.probability { " (" (sureness(said.verdict.cause, p)) ")" } } @else { "Nothing is known yet." } }
             @if let Some(access) = &dossier.site.access { p { b { "How to get in: " } (access) } }
             figure { (made(chart.svg())) }
             div.two {

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use axum::body::Bytes;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Path, Query as Args, State};
-use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
+use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, Uri, header};
 use axum::response::{Html, IntoResponse, Redirect, Response};
 use axum::routing::{get, post};
 use axum::{Extension, Form, Router};
@@ -17,6 +17,7 @@ use tokio::sync::{Semaphore, broadcast, mpsc};
 use super::access::{Caller, LoginError, Role};
 use super::api;
 use super::gate::{COOKIE, Gate, Peer, session_id};
+use super::problem::Problem;
 use super::server::{Asks, answer, open_router};
 use super::{Ask, Change, route};
 use crate::clock;
@@ -70,6 +71,7 @@ pub fn site(asks: mpsc::Sender<Ask>, changes: broadcast::Sender<Change>, gate: G
         .merge(assets)
         .merge(events)
         .merge(bulk)
+        .fallback(nowhere)
         .layer(axum::extract::DefaultBodyLimit::max(super::REQUEST_BYTES_MAX))
         .layer(axum::middleware::from_fn_with_state(gate, super::gate::pass))
 }
@@ -110,6 +112,14 @@ fn instead(who: &Caller, other: Result<Answer, Box<Response>>) -> Response {
 
 fn bad_page(who: &Caller, status: StatusCode, says: &str) -> Response {
     (status, Html(trouble(&frame(who), "This did not work", says, "/"))).into_response()
+}
+
+/// An address that is none of ours.
+async fn nowhere(Extension(who): Extension<Caller>, method: Method, uri: Uri, headers: HeaderMap) -> Response {
+    if super::gate::wants_page(&method, uri.path(), &headers) {
+        return bad_page(&who, StatusCode::NOT_FOUND, "There is no such page.");
+    }
+    Problem::new(StatusCode::NOT_FOUND, "no such address; the API is under /api/v1").into_response()
 }
 
 fn unit_id(who: &Caller, (site, unit): &(String, String)) -> Result<UnitId, Box<Response>> {
