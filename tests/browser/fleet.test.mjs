@@ -41,6 +41,9 @@ test('a thousand units, filtered', async () => {
     assert.match(await page.locator('.count').innerText(), /1,?000 units/);
     const first = await page.locator('table.fleet tbody tr').first().innerText();
     assert.match(first, /Cabin (7-3|8-0)/, 'the worst is first');
+    // Under the set point no later day of the forecast is named.
+    const short = page.locator('table.fleet tbody tr').filter({ hasText: 'Cabin 8-0' });
+    assert.match((await short.innerText()).replace(/\s+/g, ' '), /now treatment is not assured/);
     const wide = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
     assert.equal(wide, 0);
     const pick = async (name, label) => {

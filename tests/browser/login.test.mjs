@@ -106,6 +106,11 @@ test('who may only look sees no form and cannot post one; another site is not th
     }, [`${UNIT}/log`, word]);
     assert.equal(status, 403);
     assert.equal((await page.goto(daemon.at('/units/alder-point/sauna'))).status(), 404);
+    // In words and with a way back, and no word that it exists.
+    assert.match(await page.getByRole('alert').innerText(), /no such site, or it is not yours/);
+    assert.equal(await page.getByRole('link', { name: 'Go back' }).count(), 1);
+    const program = await page.request.get(daemon.at('/units/alder-point/sauna'), { headers: { Accept: '*/*' } });
+    assert.match(program.headers()['content-type'], /problem\+json/);
     await page.goto(daemon.at('/'));
     assert.equal(await page.getByText(/alder-point|Sauna/).count(), 0);
 });

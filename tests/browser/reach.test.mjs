@@ -52,7 +52,7 @@ async function faultsOf(path) {
 }
 
 const month = `/months/heron-bight/${new Date().toISOString().slice(0, 7)}`;
-const PAGES = { fleet: '/', unit: UNIT, visit: `${UNIT}/visit`, sheet: `${UNIT}/sheet`, round: '/round', month, error: '/units/heron-bight/nowhere' };
+const PAGES = { fleet: '/', unit: UNIT, visit: `${UNIT}/visit`, sheet: `${UNIT}/sheet`, round: '/round', month, error: '/units/heron-bight/nowhere', nowhere: '/nowhere' };
 for (const [name, path] of Object.entries(PAGES)) {
     test(`Tab on the page ${name}`, async () => assert.deepEqual(await faultsOf(path), []));
 }
