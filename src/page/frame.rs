@@ -21,7 +21,7 @@ pub struct Frame {
 }
 
 impl Frame {
-    /// A whole page. `as_of`: the time of the newest data on it.
+    /// A whole page. `as_of`: the time of the newest reading on it, where there is one.
     pub fn page(&self, title: &str, as_of: Option<(Timestamp, &TimeZone)>, body: &Markup) -> String {
         let page = html! {
             (DOCTYPE)
@@ -59,7 +59,7 @@ impl Frame {
                         @if let Some((at, zone)) = as_of {
                             p { "Data as of " time datetime=(at) { (words::instant(at, zone)) } "." }
                         } @else {
-                            p { "No data yet." }
+                            p { "Made " time datetime=(self.now) { (words::instant(self.now, &TimeZone::UTC)) } "." }
                         }
                         p { "Fadeline never says that water is safe. Under the set point treatment is not assured. The unit's papers, local codes and the health authority decide." }
                     }

@@ -15,7 +15,7 @@ pub fn page(frame: &Frame, record: &MonthRecord, zone: &TimeZone) -> String {
         let (first, _) = bounds(&record.month)?;
         Some(first.checked_add(jiff::Span::new().months(months)).ok()?.strftime("%Y-%m").to_string())
     };
-    frame.page(&format!("{} {}", record.site, record.month), Some((frame.now, zone)), &html! {
+    frame.page(&format!("{} {}", record.site, record.month), None, &html! {
         h1 { "Record of " (record.site) ", " (record.month) }
         p.banner.heed { (NOT_A_FORM) }
         p.doors {

@@ -17,8 +17,7 @@ pub fn page(frame: &Frame, round: &Round) -> String {
         ("travel_minutes", "Minutes of travel one way, where a site names none", rules.travel_minutes),
         ("interval_days", "Days until the trip after this one", rules.interval_days),
     ];
-    let zone = jiff::tz::TimeZone::UTC;
-    frame.page("Round", Some((frame.now, &zone)), &html! {
+    frame.page("Round", None, &html! {
         h1 { "Round from " (round.today) }
         @if round.days.is_empty() { p { "Nothing calls for a trip before the one after next." } }
         @for (i, day) in round.days.iter().enumerate() {

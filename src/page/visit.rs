@@ -197,7 +197,7 @@ fn ended(frame: &Frame, row: &UnitRow, visit: &Visit, zone: &TimeZone) -> Markup
             div { dt { "Set point" } dd { (row.set_point) " " (unit) } }
             @if let Some(gain) = visit.gain() { div { dt { "Gain" } dd #gain { (format!("{gain:+.1} %")) } } }
         }
-        p.banner class={ @if over == Some(true) { "calm" } @else { "alarm" } } {
+        p class={ "banner " @if over == Some(true) { "calm" } @else { "alarm" } } {
             @match over {
                 Some(true) => { "The reading is over the set point again. Whether treatment is assured is for the unit's papers and the health authority to say." }
                 Some(false) => { "The reading is still at or under the set point: treatment is not assured." }

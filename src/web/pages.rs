@@ -174,6 +174,13 @@ async fn get_series(asks: &Asks, who: &Caller, unit: &UnitId, span: Span) -> Res
     }
 }
 
+/// Where a chart of some days up to `to` begins: one that is not full yet with the first reading.
+fn begin(dossier: &Dossier, to: Timestamp, days: i64) -> Timestamp {
+    let zone = page::frame::zone_of(&dossier.row);
+    let first = dossier.trend.days.first().map(|day| Timestamp::day_start(day.date, &zone));
+    to.plus_millis(-days * DAY).max(first.unwrap_or(Timestamp::MIN)).min(to.plus_millis(-DAY))
+}
+
 async fn unit(
     State(asks): State<Asks>,
     Extension(who): Extension<Caller>,
@@ -187,12 +194,7 @@ async fn unit(
         let latest = dossier.row.reading.as_ref().map_or_else(clock::now, |reading| reading.at);
         let to = args.to.unwrap_or(latest.plus_millis(1));
         let days = args.days.unwrap_or(CHART_DAYS).clamp(1, 20_000);
-        // A year that is not full yet starts with the first reading.
-        let first =
-            dossier.trend.days.first().map(|day| Timestamp::day_start(day.date, &page::frame::zone_of(&dossier.row)));
-        let from = args.from.unwrap_or_else(|| {
-            to.plus_millis(-days * DAY).max(first.unwrap_or(Timestamp::MIN)).min(to.plus_millis(-DAY))
-        });
+        let from = args.from.unwrap_or_else(|| begin(&dossier, to, days));
         let span = Span { from: Some(from), to: Some(to), resolution: args.resolution, ..Span::default() };
         let series = get_series(&asks, &who, &unit, span).await?;
         let past = match answer(&asks, &who, Query::Course { unit }).await {
@@ -215,7 +217,8 @@ async fn sheet(
         let unit = unit_id(&who, &unit)?;
         let dossier = get_dossier(&asks, &who, &unit).await?;
         let to = dossier.row.reading.as_ref().map_or_else(clock::now, |reading| reading.at).plus_millis(1);
-        let span = Span { from: Some(to.plus_millis(-CHART_DAYS * DAY)), to: Some(to), ..Span::default() };
+        let from = begin(&dossier, to, CHART_DAYS);
+        let span = Span { from: Some(from), to: Some(to), ..Span::default() };
         let series = get_series(&asks, &who, &unit, span).await?;
         Ok::<_, Box<Response>>(Html(page::sheet::page(&frame(&who), &dossier, &series)).into_response())
     };

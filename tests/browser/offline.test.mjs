@@ -143,14 +143,10 @@ test('a visit without a connection is entered afterwards', async () => {
     await context.close();
 });
 
-test('a unit that is silent and a daemon that is gone say so', async () => {
+test('a daemon that is gone says so, and that it is back', async () => {
     const context = await phone();
     const page = await context.newPage();
     await page.clock.install();
-    // The first readings are an hour old and more are not coming: the page tells how old they are.
-    await page.goto(daemon.at(UNIT));
-    assert.match(await page.locator('footer').innerText(), /Data as of \d{4}-\d\d-\d\d \d\d:\d\d/);
-    await page.goto(daemon.at(`${UNIT}/visit`));
     await page.goto(daemon.at('/'));
     assert.ok(await page.locator('#gone').isHidden());
     await daemon.kill();
@@ -162,4 +158,20 @@ test('a unit that is silent and a daemon that is gone say so', async () => {
     await page.clock.runFor(21_000);
     await page.locator('#gone').waitFor({ state: 'hidden' });
     await context.close();
+});
+
+test('a unit that is silent says so, and how old its reading is', async () => {
+    const last = Date.now() - 5 * 60 * MINUTE;
+    const quiet = await settled(last);
+    try {
+        const context = await phone();
+        const page = await context.newPage();
+        await page.goto(quiet.at(UNIT));
+        await page.locator('.banner').getByText(/The unit is silent/).waitFor();
+        const local = new Date(last - MINUTE).toLocaleString('sv-SE', { timeZone: 'Europe/Vienna' }).slice(0, 16);
+        assert.ok((await page.locator('footer').innerText()).includes(`Data as of ${local}`));
+        await context.close();
+    } finally {
+        await quiet.remove();
+    }
 });
