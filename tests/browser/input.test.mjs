@@ -28,12 +28,12 @@ test('a date in the future is refused with the reason, and the form keeps what w
     const note = '<b>bold</b> & "quoted" \u{1f9ea} \u202e';
     await form.getByLabel('Action').selectOption('note');
     await form.getByLabel('When').fill(new Date(Date.now() + 2 * DAY).toISOString().slice(0, 16));
-    await form.getByLabel('Note').fill(note);
+    await form.getByRole('textbox', { name: 'Note' }).fill(note);
     await form.getByRole('button', { name: 'Record' }).click();
     const refused = page.locator('#refused');
     await refused.getByText(/future/).waitFor();
     assert.equal(await count(), entries);
-    assert.equal(await form.getByLabel('Note').inputValue(), note);
+    assert.equal(await form.getByRole('textbox', { name: 'Note' }).inputValue(), note);
     assert.ok(await form.getByRole('button', { name: 'Record' }).isEnabled());
     // It stays until somebody decides, also on another page.
     await page.goto(daemon.at('/'));
@@ -43,7 +43,7 @@ test('a date in the future is refused with the reason, and the form keeps what w
     // Strange letters are taken as they are and shown as text.
     await page.goto(daemon.at(UNIT));
     await form.getByLabel('Action').selectOption('note');
-    await form.getByLabel('Note').fill(note);
+    await form.getByRole('textbox', { name: 'Note' }).fill(note);
     await form.getByRole('button', { name: 'Record' }).click();
     await page.locator('ol.log').getByText('<b>bold</b>').waitFor();
     assert.equal(await count(), entries + 1);
@@ -144,7 +144,7 @@ test('a unit that is removed meanwhile loses nothing', async () => {
     await page.goto(daemon.at(bakery));
     const form = page.locator('form.record');
     await form.getByLabel('Action').selectOption('note');
-    await form.getByLabel('Note').fill('door sticks');
+    await form.getByRole('textbox', { name: 'Note' }).fill('door sticks');
     const reload = async (units) => {
         daemon.units = units;
         await daemon.writeConfig();

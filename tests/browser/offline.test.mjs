@@ -112,15 +112,13 @@ test('a visit without a connection is entered afterwards', async () => {
     const context = await phone();
     const page = await context.newPage();
     const began = start + 30 * MINUTE;
-    const local = (time) => new Date(time + 0).toLocaleString('sv-SE', { timeZone: 'Europe/Vienna' }).replace(' ', 'T');
+    const local = (time) => new Date(time).toLocaleString('sv-SE', { timeZone: 'Europe/Vienna' }).replace(' ', 'T');
     const dated = async (form, time) => {
         await form.getByText('It was at another time').click();
         await form.getByLabel(/^When/).fill(local(time));
     };
-    // What the sensor had sent meanwhile: 15.0 before, 18.0 after the sleeve: +20 %.
-    const reading = (minute, level) => [began + minute * MINUTE, level];
-    const before = [-3, -2, -1].map((minute) => reading(minute, 15));
-    daemon.publish([...before, ...[4, 4.5, 5, 5.5, 6].map((minute) => reading(minute, 18))]);
+    // What the sensor had sent meanwhile: 13.7 in the hour before, 18.0 after the sleeve: +31.4 %.
+    daemon.publish([4, 4.5, 5, 5.5, 6].map((minute) => [began + minute * MINUTE, 18]));
     const form = await begin(page, 'Cleo');
     await dated(form, began);
     await form.getByRole('button', { name: 'Start the visit' }).click();
@@ -130,7 +128,7 @@ test('a visit without a connection is entered afterwards', async () => {
     await mark(page, 'sleeve-cleaned');
     const credit = page.locator('[data-action=sleeve-cleaned]');
     await credit.waitFor();
-    await until('the credit', async () => /\+20\.0 %/.test((await credit.innerText()).replace(/\s+/g, ' ')));
+    await until('the credit', async () => /\+31\.4 %/.test((await credit.innerText()).replace(/\s+/g, ' ')));
     const end = page.locator('form.steps:has(input[value=end])');
     await dated(end, began + 8 * MINUTE);
     await end.getByLabel(/no leak/).check();
@@ -139,7 +137,7 @@ test('a visit without a connection is entered afterwards', async () => {
     const log = await since(began);
     assert.deepEqual(log.map((entry) => entry.action), ['visit-started', 'sleeve-cleaned', 'visit-ended']);
     assert.equal(Math.round((new Date(log[2].time) - began) / MINUTE), 8);
-    assert.match(log[2].note, /sleeve-cleaned \+20\.0 %/);
+    assert.match(log[2].note, /sleeve-cleaned \+31\.4 %/);
     await context.close();
 });
 

@@ -112,6 +112,7 @@ ${this.units}`);
 
     async start() {
         await this.writeConfig();
+        this.log = '';
         this.child = spawn(BINARY, ['watch', '--config', this.config], { stdio: ['ignore', 'pipe', 'pipe'] });
         const keep = (text) => { this.log += text; };
         this.child.stdout.on('data', keep);
