@@ -16,6 +16,7 @@ pub mod files; // readings, service logs and unit files on disk
 pub mod mqtt; // broker session, payloads, topics, embedded broker
 pub mod notify; // webhook, push, mail: how people are told beyond MQTT
 pub mod page; // PURE: HTML and SVG from values
+pub mod paper; // PURE: PDF and pictures from values
 pub mod query; // questions about the fleet and their answers, with or without a daemon
 pub mod report; // PURE: tables, charts and sentences for people
 pub mod scenario; // PURE: the simulator behind the demo; analysis may not know it

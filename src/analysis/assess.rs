@@ -8,7 +8,7 @@ use jiff::civil::Date;
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 
-use super::causes::{self, Scene};
+use super::causes::{self, Scene, Tested, WaterEvidence};
 use super::condition::{Facts, condition, log_state, service_by};
 use super::constants::ModelConstants;
 use super::course::{Course, median, quantile_sorted};
@@ -122,7 +122,7 @@ fn assess_found(
         forecast,
         episodes,
         unlogged: unlogged(found, answer.events.as_ref()),
-        log_doubts: log_doubts(history, found, answer.events.as_ref()),
+        log_doubts: log_doubts(history, found, answer.events.as_ref().zip(course.as_ref())),
         parts: answer.parts,
         readings: counts(history.days),
     }
@@ -149,11 +149,20 @@ impl Answer {
     ) -> Option<Self> {
         let (spec, c) = (history.spec, constants);
         let mut rng = ChaCha8Rng::seed_from_u64(seed(&spec.id, course.date(course.today)));
+        let tested = Tested::by(events);
         let (fitted, events) = fit(history, constants, course, (events, found), episodes, &mut rng)?;
-        let losses = causes::losses(&fitted, course, &mut rng);
+        let path = spec
+            .sensor
+            .path_cm
+            .map_or((c.model.path_cm.mean, c.model.path_cm.sd), |path| (path, c.model.path_known_sd_cm));
+        let measured = WaterEvidence::new(&events, path);
+        let losses = causes::losses(&fitted, course, &measured, &mut rng);
+        let drowned = causes::drowned(&fitted, &losses, &c.forecast);
         let ahead = forecast::ahead(&fitted, &losses, course, spec.set_point, (&c.model, &c.forecast), &mut rng);
-        let scene = Scene { fitted: &fitted, course, falling: ahead.falling, constants: &c.forecast };
-        let verdict = causes::verdict(&losses, &scene);
+        // A date from noise would be no date.
+        let ahead = if drowned.is_some() { Ahead::default() } else { ahead };
+        let scene = Scene { fitted: &fitted, course, falling: ahead.falling, tested, constants: &c.forecast };
+        let verdict = drowned.map_or_else(|| causes::verdict(&losses, &scene), causes::drowned_verdict);
         let (total, causes) = causes::shares(&losses);
         let design = &fitted.variants[0].design;
         let hours_known = spec.lamp.hours_at_start.is_some()
@@ -240,11 +249,19 @@ fn fit<'a>(
     // Kinds of growth are weighed on the best reading; those out of the race are dropped for all.
     let all_rates: Vec<usize> = (0..model.rates.len()).collect();
     let growths = likely_growths(model, |growth| {
+        let fouls = |rate: &&usize| model.rates[**rate].0 > 0.0;
+        if rates.iter().filter(fouls).all(|rate| setting.ln_agreement(*rate, growth) < -GROWTH_WINDOW) {
+            return None;
+        }
         model::evidence(&variant(&readings[0].0, growth, 0.0), noise, &all_rates, &observed, &setting)
     });
     let mut variants = Vec::new();
     for (events, odds) in &readings {
-        variants.extend(growths.iter().map(|(growth, weight)| variant(events, *growth, odds + weight.ln())));
+        let own = |(growth, weight): &(Growth, f64)| {
+            let variant = variant(events, *growth, odds + weight.ln());
+            model::with_own_covers(variant, noise, &all_rates, &observed, &setting)
+        };
+        variants.extend(growths.iter().map(own));
     }
     let fitted = model::fit(variants, (&noises, &weights), &observed, &setting, centre, rng)?;
     let best = readings.into_iter().next().map_or_else(|| events.clone(), |(best, _)| best);
@@ -355,7 +372,7 @@ fn unlogged(found: &StepsFound, read: Option<&Events>) -> Vec<UnloggedStep> {
     found.steps.iter().enumerate().filter_map(one).collect()
 }
 
-fn log_doubts(history: &History<'_>, found: &StepsFound, read: Option<&Events>) -> Vec<LogDoubt> {
+fn log_doubts(history: &History<'_>, found: &StepsFound, read: Option<(&Events, &Course)>) -> Vec<LogDoubt> {
     let snapped = found.snapped.iter().filter_map(|snap| {
         let entry = history.log.get(snap.entry)?;
         let used = snap.used;
@@ -366,7 +383,17 @@ fn log_doubts(history: &History<'_>, found: &StepsFound, read: Option<&Events>) 
         let entry = history.log.get(*place)?;
         Some(LogDoubt { action: entry.action, at: entry.at, used: None, says: "logged, no recovery seen".to_owned() })
     });
-    let cleaned = read.into_iter().flat_map(|events| &events.list).filter_map(|event| {
+    let moved = read.into_iter().flat_map(|(events, course)| events.list.iter().map(move |e| (e, course)));
+    let moved = moved.filter_map(|(event, course)| {
+        let Origin::Logged(place) = event.origin else { return None };
+        let entry = history.log.get(place).filter(|entry| events::kind_of(entry.action) == Some(event.kind))?;
+        let used = course.date(event.day - 1);
+        let elsewhere = used != entry.at.date_in(&history.spec.zone) && found.snapped.iter().all(|s| s.entry != place);
+        let says =
+            format!("the readings speak for {}, not for the logged time; that day is used", causes::say_date(used));
+        elsewhere.then_some(LogDoubt { action: entry.action, at: entry.at, used: Some(used), says })
+    });
+    let cleaned = read.into_iter().flat_map(|(events, _)| &events.list).filter_map(|event| {
         let Origin::Logged(place) = event.origin else { return None };
         let entry = history.log.get(place).filter(|_| event.kind == EventKind::SleeveCleaned)?;
         let says = "the sleeve seems to have been cleaned at the same time, which is not in the log".to_owned();
@@ -377,7 +404,7 @@ fn log_doubts(history: &History<'_>, found: &StepsFound, read: Option<&Events>) 
             says,
         })
     });
-    let mut doubts: Vec<LogDoubt> = snapped.chain(silent).chain(cleaned).collect();
+    let mut doubts: Vec<LogDoubt> = snapped.chain(silent).chain(moved).chain(cleaned).collect();
     doubts.sort_by_key(|doubt| doubt.at);
     doubts
 }

@@ -6,6 +6,7 @@ use rand::{Rng, RngExt};
 use super::constants::ForecastConstants;
 use super::course::{Course, quantile_sorted};
 use super::design::{Share as Part, Term};
+use super::events::{EventKind, Events};
 use super::model::{Draw, Fitted};
 use crate::domain::assessment::{CauseLoss, SettleWith, Share, Verdict};
 use crate::domain::{Cause, ServiceAction, VerdictCause};
@@ -71,14 +72,49 @@ impl Losses {
     }
 }
 
+/// Days within which a measurement of the water says whether a shift was the water's.
+const MEASURED_WITHIN_DAYS: i32 = 180;
+/// How far two measurements of the same water differ where nothing has changed: the meter's error and what the water does
+/// between the days, as loss of light, ln. By judgement.
+const MEASURED_SD: f64 = 0.025;
+
+/// What measurements of the water say of each lasting shift.
+#[derive(Clone, Debug, Default)]
+pub struct WaterEvidence {
+    /// Day of the shift, and the loss that the measured change of the water makes: mean and standard deviation, ln.
+    shifts: Vec<(i32, f64, f64)>,
+}
+
+impl WaterEvidence {
+    /// From the log's measurements; `path` is the water the light crosses, cm, mean and standard deviation.
+    pub fn new(events: &Events, path: (f64, f64)) -> Self {
+        let shifts = events.list.iter().filter(|event| event.kind == EventKind::Shift);
+        let one = |event: &super::events::Event| {
+            let absorbance = std::f64::consts::LN_10 * events.water_change(event.day, MEASURED_WITHIN_DAYS)?;
+            Some((event.day, path.0 * absorbance, MEASURED_SD.hypot(path.1 * absorbance)))
+        };
+        Self { shifts: shifts.filter_map(one).collect() }
+    }
+
+    /// Probability that a shift on `day` that costs `loss` is the water's; `usual` without a measurement.
+    fn share(&self, day: i32, loss: f64, usual: f64) -> f64 {
+        let Some((_, mean, sd)) = self.shifts.iter().find(|(shift, ..)| *shift == day) else { return usual };
+        let density = |away: f64, sd: f64| (-0.5 * (away / sd).powi(2)).exp() / sd + 1e-9;
+        // Where the sensor has shifted, the water shows no change; where the water has, it shows this one.
+        let water = usual * density(loss - mean, *sd);
+        water / (water + (1.0 - usual) * density(*mean, MEASURED_SD))
+    }
+}
+
 /// The losses of every draw on the day "now".
-pub fn losses(fitted: &Fitted<'_>, course: &Course, rng: &mut impl Rng) -> Vec<Losses> {
+pub fn losses(fitted: &Fitted<'_>, course: &Course, measured: &WaterEvidence, rng: &mut impl Rng) -> Vec<Losses> {
     let rows: Vec<[Vec<f64>; 2]> =
         fitted.variants.iter().map(|v| [v.design.row(v.design.now), v.design.row(v.design.now + 1)]).collect();
     let share = if course.absorbance.is_some() { SHIFT_IS_WATER.1 } else { SHIFT_IS_WATER.0 };
     let one = |draw: &Draw| {
-        let shift_is_water = rng.random::<f64>() < share;
-        let terms = &fitted.variants[draw.variant].design.terms;
+        let turn = rng.random::<f64>();
+        let design = &fitted.variants[draw.variant].design;
+        let terms = &design.terms;
         let [now, next] = &rows[draw.variant];
         let wandering_is_water = course.absorbance.is_none();
         let mut sum = Losses { wandering: -draw.wandering, wandering_is_water, ..Losses::default() };
@@ -103,7 +139,11 @@ pub fn losses(fitted: &Fitted<'_>, course: &Course, rng: &mut impl Rng) -> Vec<L
                     sum.window += if matches!(term, Term::Window) { loss } else { 0.0 };
                 }
                 (Part::Water, _) => sum.water += loss,
-                (Part::Shift, _) if shift_is_water => sum.water += loss,
+                (Part::Shift, Term::Shift(place))
+                    if turn < measured.share(design.shifts()[*place], -theta * now, share) =>
+                {
+                    sum.water += loss;
+                }
                 (Part::Shift, _) => sum.sensor += loss,
             }
         }
@@ -158,6 +198,36 @@ pub fn shares(losses: &[Losses]) -> (Share, Vec<CauseLoss>) {
     (spread(losses.iter().map(|l| percent(l.total()))), causes)
 }
 
+/// How much one day's value differs from the next for no reason at all, ln, where that drowns whatever the unit has
+/// lost: then nothing can be said.
+pub fn drowned(fitted: &Fitted<'_>, losses: &[Losses], c: &ForecastConstants) -> Option<f64> {
+    let count = fitted.draws.len().max(1) as f64;
+    let day_sd = (fitted.draws.iter().map(|draw| draw.noise.day_variance).sum::<f64>() / count).sqrt();
+    let mut totals: Vec<f64> = losses.iter().map(Losses::total).collect();
+    totals.sort_by(f64::total_cmp);
+    let lost = quantile_sorted(&totals, 0.5).abs();
+    (day_sd > c.noisy_day && lost < c.noise_drowns * day_sd / MONTH_DAYS.sqrt()).then_some(day_sd)
+}
+
+/// Days whose mean is asked about when it comes to seeing a loss at all.
+const MONTH_DAYS: f64 = 30.0;
+
+/// The verdict where noise drowns everything.
+pub fn drowned_verdict(day_sd: f64) -> Verdict {
+    Verdict {
+        cause: VerdictCause::Unsettled,
+        probability: None,
+        says: format!(
+            "From one day to the next the readings change by about {} for no reason: nothing can be told from them. Look at the sensor and its wiring.",
+            say(100.0 * day_sd.min(20.0).exp_m1())
+        ),
+        settle_with: Some(SettleWith {
+            action: ServiceAction::ReferenceCheck,
+            says: why(ServiceAction::ReferenceCheck),
+        }),
+    }
+}
+
 /// Which of [`LEADERS`] (or nothing) costs most under a draw.
 fn leader(losses: &Losses, c: &ForecastConstants) -> usize {
     let mut parts = losses.by_leader();
@@ -179,25 +249,48 @@ fn chances(leaders: impl Iterator<Item = (usize, f64)>) -> [f64; NOTHING + 1] {
     chances
 }
 
+/// What the history itself has told apart, rather than beliefs beforehand.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Tested {
+    /// The sleeve was cleaned or replaced.
+    pub sleeve: bool,
+    /// The lamp or the sensor was replaced, the window wiped, or the sensor compared with another.
+    pub lamp_or_sensor: bool,
+}
+
+impl Tested {
+    /// By what the log and the search for steps know.
+    pub fn by(events: &Events) -> Self {
+        let done = |kinds: &[EventKind]| events.list.iter().any(|e| e.day > 0 && kinds.contains(&e.kind));
+        Self {
+            sleeve: done(&[EventKind::SleeveCleaned, EventKind::SleeveReplaced]),
+            lamp_or_sensor: done(&[EventKind::LampReplaced, EventKind::SensorReplaced, EventKind::WindowWiped])
+                || !events.checks.is_empty(),
+        }
+    }
+}
+
 /// The cause named and how likely it is.
 ///
-/// A cause that no event has reset so far (for the sleeve: `sleeve_tested`) is told from the others by beliefs
-/// beforehand only, and needs to be surer.
-pub fn name_cause(losses: &[Losses], falling: bool, sleeve_tested: bool, c: &ForecastConstants) -> (VerdictCause, f64) {
+/// A sleeve that nobody has cleaned so far is told from the others by beliefs beforehand only, and its verdict needs to
+/// be surer. Neither lamp nor sensor is named alone where neither has been reset or compared.
+pub fn name_cause(losses: &[Losses], falling: bool, tested: Tested, c: &ForecastConstants) -> (VerdictCause, f64) {
     let chances = chances(losses.iter().map(|l| (leader(l, c), 1.0)));
     let first = (0..=NOTHING).max_by(|a, b| chances[*a].total_cmp(&chances[*b])).unwrap_or(NOTHING);
     let pair = chances[1] + chances[2];
     let name = LEADERS.get(first).copied().unwrap_or(VerdictCause::None);
     match name {
         VerdictCause::None if falling => (VerdictCause::Unsettled, chances[first]),
-        VerdictCause::LampAgeing | VerdictCause::SensorDrift if chances[first] >= c.name_lamp_or_sensor_at => {
+        VerdictCause::LampAgeing | VerdictCause::SensorDrift
+            if tested.lamp_or_sensor && chances[first] >= c.name_lamp_or_sensor_at =>
+        {
             (name, chances[first])
         }
         VerdictCause::LampAgeing | VerdictCause::SensorDrift if pair < c.pair_at => {
             (VerdictCause::Unsettled, chances[first])
         }
         VerdictCause::LampAgeing | VerdictCause::SensorDrift => (VerdictCause::LampOrSensor, pair),
-        VerdictCause::SleeveFouling if !sleeve_tested && chances[first] < c.name_lamp_or_sensor_at => {
+        VerdictCause::SleeveFouling if !tested.sleeve && chances[first] < c.name_lamp_or_sensor_at => {
             (VerdictCause::Unsettled, chances[first])
         }
         _ if chances[first] >= c.name_at => (name, chances[first]),
@@ -215,17 +308,30 @@ pub struct Scene<'a> {
     pub course: &'a Course,
     /// Whether the light falls towards the set point within the horizon.
     pub falling: bool,
+    /// What the history has told apart.
+    pub tested: Tested,
     /// Constants.
     pub constants: &'a ForecastConstants,
 }
 
 /// The verdict with its sentence and the action that would settle what is open.
 pub fn verdict(losses: &[Losses], scene: &Scene<'_>) -> Verdict {
-    let sleeve_tested = scene.fitted.variants[0].design.intervals.len() > 1;
-    let (cause, probability) = name_cause(losses, scene.falling, sleeve_tested, scene.constants);
+    let (cause, probability) = name_cause(losses, scene.falling, scene.tested, scene.constants);
     let settle_with = settle_with(losses, scene);
     let says = sentence(cause, losses, scene);
+    let named = !matches!(cause, VerdictCause::None | VerdictCause::Unsettled);
+    let probability = if named { calibrated(probability, &scene.constants.calibration) } else { probability };
     Verdict { cause, probability: Some(probability), says, settle_with }
+}
+
+/// A probability by the straight lines between `points`, which ascend both ways.
+fn calibrated(probability: f64, points: &[(f64, f64)]) -> f64 {
+    let above = points.partition_point(|(from, _)| *from < probability);
+    match (above.checked_sub(1).and_then(|below| points.get(below)), points.get(above)) {
+        (Some((x0, y0)), Some((x1, y1))) => y0 + (y1 - y0) * (probability - x0) / (x1 - x0),
+        (None, Some((_, y))) | (Some((_, y)), None) => *y,
+        (None, None) => probability,
+    }
 }
 
 /// One plain sentence.
@@ -429,6 +535,8 @@ fn why(action: ServiceAction) -> String {
 mod tests {
     use super::*;
 
+    const ALL_TESTED: Tested = Tested { sleeve: true, lamp_or_sensor: true };
+
     fn loss(sleeve: f64, lamp: f64, sensor: f64) -> Losses {
         Losses { sleeve, coat: sleeve, lamp, sensor, window: sensor, ..Losses::default() }
     }
@@ -436,14 +544,27 @@ mod tests {
     #[test]
     fn causes_are_named_by_how_often_they_lead() {
         let c = ForecastConstants::default();
-        let name = |losses: &[Losses], falling| name_cause(losses, falling, true, &c);
+        let name = |losses: &[Losses], falling| name_cause(losses, falling, ALL_TESTED, &c);
         assert_eq!(name(&[loss(0.1, 0.02, 0.0); 4], true), (VerdictCause::SleeveFouling, 1.0));
         assert_eq!(name(&[loss(0.01, 0.014, 0.0); 4], false).0, VerdictCause::None);
         assert_eq!(name(&[loss(0.01, 0.014, 0.0); 4], true).0, VerdictCause::Unsettled);
         let either = [loss(0.0, 0.1, 0.05), loss(0.0, 0.05, 0.1)];
         assert_eq!(name(&either, true), (VerdictCause::LampOrSensor, 1.0));
+        let lamp = [loss(0.0, 0.1, 0.02); 4];
+        assert_eq!(name(&lamp, true), (VerdictCause::LampAgeing, 1.0));
+        let untested = Tested { sleeve: true, lamp_or_sensor: false };
+        assert_eq!(name_cause(&lamp, true, untested, &c), (VerdictCause::LampOrSensor, 1.0));
         let three = [loss(0.1, 0.05, 0.0), loss(0.0, 0.1, 0.05), loss(0.1, 0.0, 0.0), loss(0.0, 0.0, 0.1)];
         assert_eq!(name(&three, true), (VerdictCause::Unsettled, 0.5));
+    }
+
+    #[test]
+    fn calibration_is_monotone_and_stays_a_probability() {
+        let points = ForecastConstants::default().calibration;
+        let all: Vec<f64> = (0..=100).map(|p| calibrated(f64::from(p) / 100.0, &points)).collect();
+        assert!(all.windows(2).all(|pair| pair[0] <= pair[1]) && all[0] == 0.0 && all[100] <= 1.0, "{all:?}");
+        assert!((calibrated(0.775, &points) - 0.735).abs() < 1e-12, "half way between two points");
+        assert_eq!(calibrated(0.4, &[]), 0.4);
     }
 
     /// 100 (1 - exp(-x)): x = ln 2 is a half; a gain is negative.

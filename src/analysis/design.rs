@@ -18,23 +18,38 @@ pub struct Growth {
     /// Days of growth that all growth comes to in the end (Kern and Seaton's asymptote over the rate at the start);
     /// infinite: no end.
     pub end_days: f64,
+    /// Days of growth in which a deposit in patches, each of which lets no light through, would cover the whole sleeve:
+    /// the light then falls by the same amount each day, and its logarithm ever faster. Infinite: a film.
+    pub cover_days: f64,
 }
+
+/// From this share on, what patches cover costs as much more for each day as at this share: intervals differ, and a
+/// sleeve that should be covered by now may not be.
+const MOSTLY_COVERED: f64 = 0.85;
 
 impl Growth {
     /// In proportion to time.
-    pub const STEADY: Self = Self { delay_days: 0.0, end_days: f64::INFINITY };
+    pub const STEADY: Self = Self { delay_days: 0.0, end_days: f64::INFINITY, cover_days: f64::INFINITY };
 
     /// Whether it goes on for ever.
     pub fn is_endless(self) -> bool {
-        self.end_days.is_infinite()
+        self.end_days.is_infinite() && self.cover_days.is_infinite()
     }
 
     /// Effective days (in hundreds) after `days` of exposure; a rate of 1 is that of steady growth.
     pub fn at(self, days: f64) -> f64 {
         let delay = self.delay_days;
         let grown = if delay > 0.0 { days - delay * (1.0 - (-days / delay).exp()) } else { days };
-        let nearing = if self.is_endless() { grown } else { self.end_days * (1.0 - (-grown / self.end_days).exp()) };
-        nearing / 100.0
+        let nearing =
+            if self.end_days.is_infinite() { grown } else { self.end_days * (1.0 - (-grown / self.end_days).exp()) };
+        let covering = if self.cover_days.is_infinite() {
+            nearing
+        } else {
+            let share = nearing / self.cover_days;
+            let (mostly, more) = (share.min(MOSTLY_COVERED), (share - MOSTLY_COVERED).max(0.0));
+            self.cover_days * (more / (1.0 - MOSTLY_COVERED) - (1.0 - mostly).ln())
+        };
+        covering / 100.0
     }
 }
 
@@ -195,6 +210,8 @@ pub struct Design<'a> {
     pub intervals: Vec<Interval>,
     /// How the deposit grows.
     pub growth: Growth,
+    /// Days in which patches cover the sleeve in the intervals of each group, where they are known to differ.
+    covers: Vec<f64>,
     /// The day whose losses are "now": today, or the day after a service of today.
     pub now: i32,
     lamps: Vec<i32>,
@@ -239,6 +256,7 @@ impl<'a> Design<'a> {
             nuisance: 0,
             intervals: Vec::new(),
             growth,
+            covers: Vec::new(),
             now,
             lamps: inside(events, &[EventKind::LampReplaced], now),
             lamp_hours: Vec::new(),
@@ -360,10 +378,11 @@ impl<'a> Design<'a> {
 
     /// The regressors of a day, past or future.
     pub fn row(&self, day: i32) -> Vec<f64> {
-        let interval = self.intervals.partition_point(|i| i.from <= day).max(1) - 1;
+        let interval = self.interval(day);
         let days = self.interval_age(day);
-        let grown = self.growth.at(days);
-        let own = self.growth.at(days.min(self.own_pace_until));
+        let growth = self.growth_in(interval);
+        let grown = growth.at(days);
+        let own = growth.at(days.min(self.own_pace_until));
         let (lamp, hours) = self.lamp_at(day);
         let h = (hours - self.new_hours) / self.rated_hours;
         let bend = |h: f64| h * (h - 0.6);
@@ -393,7 +412,7 @@ impl<'a> Design<'a> {
                 Term::LampSlope => -h,
                 Term::Rate => -grown,
                 Term::Curve => -curve(grown),
-                Term::Window => -since(&self.windows, self.window_age_at_start, day) / 100.0,
+                Term::Window => -self.window_exposed(day) / 100.0,
                 Term::Drift => -since(&self.sensors, self.sensor_age_at_start, day) / 365.25,
                 Term::SeasonSine => -sin,
                 Term::SeasonCosine => -cos,
@@ -403,8 +422,8 @@ impl<'a> Design<'a> {
 
     /// How much further than its own pace supports an interval is carried on, in hundreds of days.
     pub fn beyond_own_pace(&self, day: i32) -> f64 {
-        let days = self.interval_age(day);
-        self.growth.at(days) - self.growth.at(days.min(self.own_pace_until))
+        let (days, growth) = (self.interval_age(day), self.growth_in(self.interval(day)));
+        growth.at(days) - growth.at(days.min(self.own_pace_until))
     }
 
     /// Growth over `days` of exposure from a clean start, in hundreds of days.
@@ -414,7 +433,8 @@ impl<'a> Design<'a> {
 
     /// Growth of the present deposit from now to `day`, in hundreds of days.
     pub fn grown_since_now(&self, day: i32) -> f64 {
-        self.growth.at(self.interval_age(day)) - self.growth.at(self.interval_age(self.now))
+        let growth = self.growth_in(self.interval(day));
+        growth.at(self.interval_age(day)) - growth.at(self.interval_age(self.now))
     }
 
     /// The term of the present interval's own rate, whether it is in the list or not.
@@ -422,9 +442,28 @@ impl<'a> Design<'a> {
         Term::IntervalRate(self.intervals.last().map_or(0, |last| last.group))
     }
 
+    /// The same design, with patches that cover the sleeve in `covers` days in the intervals of each group.
+    #[must_use]
+    pub fn with_covers(mut self, covers: Vec<f64>) -> Self {
+        self.covers = covers;
+        self.yearly = self.grow_by_season(DAYS_AHEAD);
+        self
+    }
+
+    /// The place of the interval that `day` lies in.
+    fn interval(&self, day: i32) -> usize {
+        self.intervals.partition_point(|i| i.from <= day).max(1) - 1
+    }
+
+    /// How the deposit grows in interval `k`.
+    fn growth_in(&self, k: usize) -> Growth {
+        let cover_days = self.covers.get(self.intervals[k].group).copied().unwrap_or(self.growth.cover_days);
+        Growth { cover_days, ..self.growth }
+    }
+
     /// Exposure of the sleeve since the last cleaning, days.
     pub fn interval_age(&self, day: i32) -> f64 {
-        let interval = self.intervals[self.intervals.partition_point(|i| i.from <= day).max(1) - 1];
+        let interval = self.intervals[self.interval(day)];
         (self.exposed(day) - self.exposed(interval.from) + interval.exposed).max(0.0)
     }
 
@@ -443,14 +482,14 @@ impl<'a> Design<'a> {
     fn grown_over(&self, k: usize) -> f64 {
         let end = self.intervals.get(k + 1).map_or(self.now, |next| next.from);
         let interval = self.intervals[k];
-        self.growth.at((self.exposed(end) - self.exposed(interval.from) + interval.exposed).max(0.0))
+        self.growth_in(k).at((self.exposed(end) - self.exposed(interval.from) + interval.exposed).max(0.0))
     }
 
     fn grow_by_season(&self, days_ahead: i32) -> Vec<(f64, f64)> {
         let (mut sine, mut cosine, mut before) = (0.0, 0.0, 0.0);
         (0..self.now + days_ahead)
             .map(|day| {
-                let grown = self.growth.at(self.interval_age(day));
+                let grown = self.growth_in(self.interval(day)).at(self.interval_age(day));
                 if day == 0 || grown < before {
                     (sine, cosine, before) = (0.0, 0.0, if day == 0 { grown } else { 0.0 });
                 }
@@ -529,6 +568,14 @@ impl<'a> Design<'a> {
         let known = day.clamp(0, last);
         let sum = usize::try_from(known).ok().and_then(|d| self.exposure.get(d)).copied().unwrap_or(0.0);
         sum + self.pace * f64::from(day - known)
+    }
+
+    /// Exposure of the sensor's window since it was last wiped, days: like the sleeve it gets dirty in water that is lit.
+    fn window_exposed(&self, day: i32) -> f64 {
+        match self.windows.partition_point(|wiped| *wiped <= day) {
+            0 => self.exposed(day) + self.window_age_at_start,
+            n => self.exposed(day) - self.exposed(self.windows[n - 1]),
+        }
     }
 
     /// A covariate against what is usual; the future keeps what was lately.

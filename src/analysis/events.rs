@@ -54,6 +54,15 @@ pub struct ReferenceCheck {
     pub ln: f64,
 }
 
+/// A measurement of the water's transmittance with another instrument.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Measured {
+    /// The day of it.
+    pub day: i32,
+    /// Absorbance at 254 nm, 1/cm.
+    pub absorbance: f64,
+}
+
 /// Everything done at a unit, by day.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Events {
@@ -61,6 +70,8 @@ pub struct Events {
     pub list: Vec<Event>,
     /// Comparisons with a reference sensor.
     pub checks: Vec<ReferenceCheck>,
+    /// Measurements of the water, by day.
+    pub water: Vec<Measured>,
 }
 
 impl Events {
@@ -76,6 +87,11 @@ impl Events {
                 && let Some(value) = entry.value.filter(|v| v.is_finite() && *v > 0.0)
             {
                 events.checks.push(ReferenceCheck { day: day - 1, ln: value.ln() });
+            }
+            if entry.action == ServiceAction::TransmittanceMeasured
+                && let Some(value) = entry.value.filter(|v| (0.1..=100.0).contains(v))
+            {
+                events.water.push(Measured { day: day - 1, absorbance: -(value / 100.0).log10() });
             }
             if let Some(kind) = kind_of(entry.action) {
                 events.add(Event { day, kind, origin: Origin::Logged(place) });
@@ -107,7 +123,7 @@ impl Events {
     /// The same with the event `kind` of `origin` read as `other`, or left out.
     #[must_use]
     pub fn reread(&self, origin: Origin, kind: EventKind, other: Option<EventKind>) -> Self {
-        let mut events = Self { list: Vec::new(), checks: self.checks.clone() };
+        let mut events = Self { list: Vec::new(), ..self.clone() };
         for event in &self.list {
             if (event.origin, event.kind) != (origin, kind) {
                 events.add(*event);
@@ -123,6 +139,15 @@ impl Events {
         let mut days: Vec<i32> = self.list.iter().filter(|e| kinds.contains(&e.kind)).map(|e| e.day).collect();
         days.dedup();
         days
+    }
+
+    /// By how much the water's absorbance changed over `day`, 1/cm, by the last measurement before and the first after
+    /// it within `reach` days.
+    pub fn water_change(&self, day: i32, reach: i32) -> Option<f64> {
+        let near = |measured: &&Measured| (measured.day - day).abs() <= reach;
+        let before = self.water.iter().filter(near).filter(|m| m.day < day).max_by_key(|m| m.day)?;
+        let after = self.water.iter().filter(near).filter(|m| m.day >= day).min_by_key(|m| m.day)?;
+        Some(after.absorbance - before.absorbance)
     }
 
     /// Whether `day` holds light from before and after an event: the day of work, and the days over which the water
@@ -145,7 +170,8 @@ pub fn usual_reading(step: &Step) -> EventKind {
     }
 }
 
-fn kind_of(action: ServiceAction) -> Option<EventKind> {
+/// What an action resets, if anything.
+pub fn kind_of(action: ServiceAction) -> Option<EventKind> {
     match action {
         ServiceAction::SleeveCleaned => Some(EventKind::SleeveCleaned),
         ServiceAction::SleeveReplaced => Some(EventKind::SleeveReplaced),

@@ -11,7 +11,7 @@ use rand_distr::StandardNormal;
 
 use super::constants::ModelConstants;
 use super::course::{Course, median, quantile_sorted};
-use super::design::{Design, Share};
+use super::design::{Design, Share, Term};
 use super::fit::{self, Priors};
 use super::posterior::Sampler;
 use super::structures::{Rows, Setting, Structure};
@@ -23,6 +23,9 @@ const REWEIGHTINGS: usize = 2;
 const NOISE_WINDOW: f64 = 3.5;
 /// And at most this many.
 const MOST_NOISES: usize = 3;
+
+/// How many times sooner or later than usual the patches of one interval may cover the sleeve.
+const MOST_UNLIKE: f64 = 2.5;
 
 /// One point of the noise grid.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -251,6 +254,37 @@ pub fn evidence(
     (best.is_finite()).then(|| best + sum.ln())
 }
 
+/// The variant with patches that cover the sleeve in each interval as its own rate says: they take one over the rate,
+/// which the fit with the same days for all intervals gives well enough. Unchanged where the growth knows no patches.
+pub fn with_own_covers<'a>(
+    variant: Variant<'a>,
+    (noise, weights): (&Noise, &[f64]),
+    rates: &[usize],
+    observed: &Observed,
+    setting: &Setting<'_>,
+) -> Variant<'a> {
+    let usual = variant.design.growth.cover_days;
+    if usual.is_infinite() {
+        return variant;
+    }
+    let own_covers = || {
+        let problem = Problem::new(&variant, observed, setting);
+        let (_, rows) = problem.rows(noise, weights);
+        let mut candidates = setting.structures(&variant.design);
+        candidates.retain(|(s, _)| s.lamp == 0 && s.drift == 1 && rates.contains(&s.rate));
+        let found = weigh_structures(&problem, &rows, &candidates);
+        let (best, ..) = found.iter().max_by(|a, b| a.2.total_cmp(&b.2))?;
+        let theta = rows.mean(&setting.priors(&variant.design, best))?;
+        let terms = &variant.design.terms;
+        let rate = theta[terms.iter().position(|term| *term == Term::Rate)?];
+        let own = terms.iter().zip(&theta).filter(|(term, _)| matches!(term, Term::IntervalRate(_)));
+        let (least, most) = (usual / MOST_UNLIKE, usual * MOST_UNLIKE);
+        Some(own.map(|(_, own)| (100.0 / (rate + own).max(1e-3)).clamp(least, most)).collect::<Vec<f64>>())
+    };
+    let covers = own_covers().unwrap_or_default();
+    Variant { design: variant.design.with_covers(covers), ..variant }
+}
+
 /// By how much the log evidence gains, nats, when losses from before the first reading are weighed too.
 pub fn gain_of_before(
     variant: &Variant<'_>,
@@ -280,7 +314,7 @@ impl<'p, 'a> Problem<'p, 'a> {
         let shape = (observed.days.len(), design.terms.len());
         let sd = setting.model.reference_check_sd;
         let check = |(day, ratio): &(i32, f64)| {
-            let only_sensor = |(value, term): (f64, &super::design::Term)| {
+            let only_sensor = |(value, term): (f64, &Term)| {
                 if term.share() == Share::Sensor { value / sd } else { 0.0 }
             };
             (design.row(*day).into_iter().zip(&design.terms).map(only_sensor).collect(), ratio / sd)

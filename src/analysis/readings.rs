@@ -12,6 +12,15 @@ use super::steps::StepsFound;
 const NEARLY_EVEN: f64 = 4.0;
 /// A step up under this is no new lamp: lamps are changed when they have lost more, ln.
 const LAMP_GAIN: f64 = 0.08;
+/// ln of the odds that the sleeve was cleaned on the way when something else was done, and nobody wrote it down: where
+/// cleanings are known of, and where none is. Who never writes down a cleaning, but other work, hardly ever cleans.
+const CLEANING_FORGOTTEN: (f64, f64) = (-0.5, -2.0);
+/// An entry is written down for a day at most this far from that of the work, days.
+const MISDATED_DAYS: i32 = 14;
+/// ln of the odds that it was, for one of the days of other work. By judgement.
+const MISDATED: f64 = -2.5;
+/// Other days tried for one entry.
+const MOST_MOVES: usize = 2;
 /// Readings carried on at most.
 const MOST_READINGS: usize = 3;
 
@@ -33,6 +42,8 @@ pub enum Change {
     Reread(Origin, EventKind, EventKind),
     /// An event did not happen.
     Drop(Origin, EventKind),
+    /// An event happened on another day: its first day after it is the one given.
+    Move(Event, i32),
 }
 
 impl Edit {
@@ -41,6 +52,20 @@ impl Edit {
             Change::Add(event) => events.with(event),
             Change::Reread(origin, from, to) => events.reread(origin, from, Some(to)),
             Change::Drop(origin, kind) => events.reread(origin, kind, None),
+            Change::Move(event, day) => events.reread(event.origin, event.kind, None).with(Event { day, ..event }),
+        }
+    }
+
+    /// `events`, which this edit was applied to, with another edit of the same event in its place.
+    fn instead(&self, other: &Self, events: &Events) -> Option<Events> {
+        match (self.change, other.change) {
+            (Change::Reread(origin, _, taken), Change::Reread(_, _, to)) => {
+                Some(events.reread(origin, taken, Some(to)))
+            }
+            (Change::Move(event, day), Change::Move(_, to)) => {
+                Some(Self { change: Change::Move(Event { day, ..event }, to), ..*other }.apply(events))
+            }
+            _ => None,
         }
     }
 
@@ -49,6 +74,7 @@ impl Edit {
         match self.change {
             Change::Add(event) => (event.origin, None),
             Change::Reread(origin, kind, _) | Change::Drop(origin, kind) => (origin, Some(kind)),
+            Change::Move(event, _) => (event.origin, Some(event.kind)),
         }
     }
 }
@@ -56,6 +82,8 @@ impl Edit {
 /// The doubts about `events`. Odds by judgement, from how often people leave things out of logs.
 pub fn doubts(events: &Events, found: &StepsFound) -> Vec<Edit> {
     let mut edits = Vec::new();
+    let cleans = events.list.iter().any(|e| matches!(e.kind, EventKind::SleeveCleaned | EventKind::SleeveReplaced));
+    let forgotten = if cleans { CLEANING_FORGOTTEN.0 } else { CLEANING_FORGOTTEN.1 };
     let sleeve = |day: i32| {
         events
             .list
@@ -63,11 +91,15 @@ pub fn doubts(events: &Events, found: &StepsFound) -> Vec<Edit> {
             .any(|e| e.day == day && matches!(e.kind, EventKind::SleeveCleaned | EventKind::SleeveReplaced))
     };
     for event in events.list.iter().filter(|event| event.day > 0) {
+        let parts = [EventKind::LampReplaced, EventKind::WindowWiped, EventKind::SensorReplaced];
+        if parts.contains(&event.kind) && matches!(event.origin, Origin::Logged(_)) {
+            edits.extend(moves(event, events));
+        }
         let again = |kind| Change::Add(Event { kind, ..*event });
         let reread = |kind| Change::Reread(event.origin, event.kind, kind);
         match (event.kind, event.origin) {
             (EventKind::LampReplaced | EventKind::WindowWiped | EventKind::SensorReplaced, _) if !sleeve(event.day) => {
-                edits.push(Edit { change: again(EventKind::SleeveCleaned), ln_odds: -0.5 });
+                edits.push(Edit { change: again(EventKind::SleeveCleaned), ln_odds: forgotten });
             }
             (EventKind::SleeveCleaned, Origin::Logged(place)) if found.no_recovery.contains(&place) => {
                 let change = Change::Drop(event.origin, event.kind);
@@ -95,6 +127,17 @@ pub fn doubts(events: &Events, found: &StepsFound) -> Vec<Edit> {
     edits
 }
 
+/// An entry may stand under another day than that of the work: those of other work nearby.
+fn moves(event: &Event, events: &Events) -> Vec<Edit> {
+    let apart = |day: i32| (day - event.day).abs();
+    let mut days: Vec<i32> = events.list.iter().map(|other| other.day).filter(|day| *day > 0).collect();
+    days.dedup();
+    days.retain(|day| (1..=MISDATED_DAYS).contains(&apart(*day)));
+    days.sort_by_key(|day| apart(*day));
+    days.truncate(MOST_MOVES);
+    days.into_iter().map(|day| Edit { change: Change::Move(*event, day), ln_odds: MISDATED }).collect()
+}
+
 /// The readings worth carrying on, best first, each with ln of its odds beforehand. `evidence` gives the log evidence
 /// of a reading, `None` where it cannot be had.
 pub fn choose(base: Events, edits: &[Edit], evidence: impl Fn(&Events) -> Option<f64>) -> Vec<(Events, f64)> {
@@ -106,10 +149,10 @@ pub fn choose(base: Events, edits: &[Edit], evidence: impl Fn(&Events) -> Option
         edits.iter().filter_map(|edit| gain_of(edit, &base, start).map(|gain| (gain, edit))).collect();
     gains.sort_by(|a, b| b.0.total_cmp(&a.0));
     let (mut best, mut at, mut odds) = (base, start, 0.0);
-    let mut settled = Vec::new();
+    let mut settled: Vec<&Edit> = Vec::new();
     let mut open: Vec<(f64, &Edit, bool)> = Vec::new();
     for (alone, edit) in gains.iter().filter(|(gain, _)| *gain > -NEARLY_EVEN) {
-        if settled.contains(&edit.about()) {
+        if settled.iter().any(|taken| taken.about() == edit.about()) {
             continue;
         }
         // The gain beside the edits already taken.
@@ -119,10 +162,25 @@ pub fn choose(base: Events, edits: &[Edit], evidence: impl Fn(&Events) -> Option
             best = edit.apply(&best);
             at += gain - edit.ln_odds;
             odds += edit.ln_odds;
-            settled.push(edit.about());
+            settled.push(edit);
         }
         if gain.abs() < NEARLY_EVEN {
             open.push((gain.abs(), edit, gain > 0.0));
+        }
+    }
+    // What looked best alone need not be best beside the others: the other readings of the same event once more.
+    for (_, edit) in gains.iter().filter(|(gain, _)| *gain > 0.0) {
+        let Some(place) = settled.iter().position(|taken| *taken != *edit && taken.about() == edit.about()) else {
+            continue;
+        };
+        let taken = settled[place];
+        let Some(other) = taken.instead(edit, &best) else { continue };
+        let Some(after) = evidence(&other) else { continue };
+        let change = edit.ln_odds - taken.ln_odds;
+        if after + change > at {
+            (best, at, odds) = (other, after, odds + change);
+            settled[place] = edit;
+            open.retain(|(_, open, _)| open.about() != edit.about());
         }
     }
     open.sort_by(|a, b| a.0.total_cmp(&b.0));
@@ -130,6 +188,10 @@ pub fn choose(base: Events, edits: &[Edit], evidence: impl Fn(&Events) -> Option
         (_, false) => Some((edit.apply(&best), odds + edit.ln_odds)),
         (Change::Add(event), true) => Some((best.reread(event.origin, event.kind, None), odds - edit.ln_odds)),
         (Change::Reread(origin, from, to), true) => Some((best.reread(origin, to, Some(from)), odds - edit.ln_odds)),
+        (Change::Move(event, day), true) => Some((
+            Edit { change: Change::Move(Event { day, ..event }, event.day), ..*edit }.apply(&best),
+            odds - edit.ln_odds,
+        )),
         (Change::Drop(..), true) => None,
     };
     let others: Vec<(Events, f64)> =
@@ -160,6 +222,24 @@ mod tests {
         let readings = choose(base, &edits, evidence);
         assert!(has(&readings[0].0, 50) && !has(&readings[0].0, 80));
         assert!((readings[0].1 + 1.5).abs() < 1e-12, "odds add up");
+    }
+
+    /// A wipe written down ten days before the cleaning it went with: +8 where both are on one day.
+    #[test]
+    fn an_entry_may_stand_under_another_day() {
+        let wipe = event(40, EventKind::WindowWiped, Origin::Logged(0));
+        let base = Events::default().with(wipe).with(event(50, EventKind::SleeveCleaned, Origin::Logged(1)));
+        let edits = doubts(&base, &StepsFound::default());
+        assert!(edits.iter().any(|edit| edit.change == Change::Move(wipe, 50)), "{edits:?}");
+        let together = |events: &Events| events.list.iter().all(|e| e.day == 50) && events.list.len() == 2;
+        let readings = choose(base.clone(), &edits, |events| Some(if together(events) { 8.0 } else { 0.0 }));
+        assert!(together(&readings[0].0) && (readings[0].1 - MISDATED).abs() < 1e-12, "{readings:?}");
+        // Where it is nearly even, the logged day stays among the readings.
+        let readings = choose(base.clone(), &edits, |events| Some(if together(events) { 4.0 } else { 0.0 }));
+        assert!(together(&readings[0].0) && readings.iter().any(|(events, _)| *events == base), "{readings:?}");
+        let far = Events::default().with(wipe).with(event(70, EventKind::SleeveCleaned, Origin::Logged(1)));
+        let moved = |edit: &Edit| matches!(edit.change, Change::Move(..));
+        assert!(!doubts(&far, &StepsFound::default()).iter().any(moved));
     }
 
     #[test]

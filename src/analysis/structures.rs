@@ -20,7 +20,7 @@ use statrs::function::erf::erfc;
 use super::Neighbours;
 use super::cholesky::{Factor, dot};
 use super::constants::{Belief, ModelConstants};
-use super::design::{Design, Term};
+use super::design::{Design, Growth, Term};
 use super::fit::Priors;
 use super::whiten::Whitener;
 
@@ -80,6 +80,7 @@ impl Setting<'_> {
         let mut all = Vec::new();
         for rate in 0..self.model.rates.len() {
             let curves: &[bool] = if rate > 0 && steady { &[false, true] } else { &[false] };
+            let agrees = self.ln_agreement(rate, design.growth);
             let seasons: &[bool] = if seasonal { &[false, true] } else { &[false] };
             for lamp in 0..self.model.lamp.len() {
                 for drift in 0..self.model.drift.len() {
@@ -89,7 +90,7 @@ impl Setting<'_> {
                                 all.extend(befores.iter().map(|before| {
                                     let (season, curved, before) = (*season, *curved, *before);
                                     let s = Structure { rate, lamp, drift, window, season, curved, before };
-                                    (s, self.ln_weight(&s, seasonal))
+                                    (s, self.ln_weight(&s, seasonal) + agrees)
                                 }));
                             }
                         }
@@ -98,6 +99,21 @@ impl Setting<'_> {
             }
         }
         all
+    }
+
+    /// Patches cover the sleeve in days that are one over their rate: ln of how much likelier than usual this rate is
+    /// where they cover it in the days of `growth`.
+    pub fn ln_agreement(&self, rate: usize, growth: Growth) -> f64 {
+        let rate = self.model.rates[rate].0;
+        if growth.cover_days.is_infinite() || rate <= 0.0 {
+            return 0.0;
+        }
+        let away = (rate * growth.cover_days / 100.0).ln() / self.model.cover_spread;
+        let grid =
+            self.model.growths.iter().filter(|(g, _)| g.cover_days.is_finite() && g.delay_days == growth.delay_days);
+        let share = |days: f64| (-0.5 * ((rate * days / 100.0).ln() / self.model.cover_spread).powi(2)).exp();
+        let (count, sum) = grid.fold((0.0, 0.0), |(count, sum), (g, _)| (count + 1.0, sum + share(g.cover_days)));
+        -0.5 * away * away - (f64::max(sum, 0.05) / count).ln()
     }
 
     /// What can have been lost before the first reading, as far as it is weighed.

@@ -1,10 +1,12 @@
 //! `fadeline month`: the monthly record of a site.
 
-use crate::page;
+use std::path::PathBuf;
+
 use crate::query::{Answer, Query};
 use crate::report::month;
+use crate::{clock, page, paper};
 
-use super::round::{frame, zone_of};
+use super::round::{frame, write_paper, zone_of};
 use super::{ConfigArg, Failure, data, offline, output};
 
 /// Arguments of `month`.
@@ -27,6 +29,9 @@ pub struct MonthArgs {
     /// A page to print
     #[arg(long, conflicts_with_all = ["json", "csv"])]
     html: bool,
+    /// Pages of A4, to this file (`-`: standard output)
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["json", "csv", "html"])]
+    pdf: Option<PathBuf>,
 }
 
 /// Shows the record.
@@ -48,6 +53,9 @@ pub fn run(args: &MonthArgs) -> Result<(), Failure> {
             }
             writer.flush()
         });
+    }
+    if let Some(file) = &args.pdf {
+        return write_paper(file, &paper::month::month(&record, &zone_of(&config, &args.site), clock::now()));
     }
     output::print(&if args.html {
         page::month::page(&frame(), &record, &zone_of(&config, &args.site))

@@ -90,6 +90,12 @@ fn place(path: &Path, mode: u32) -> io::Result<Place> {
     Ok(Place::File(Box::new(file), path.to_owned()))
 }
 
+/// Writes a file whole or not at all; `-` is standard output.
+pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
+    let mut out = OutFile::create(Some(path), 0o666)?;
+    out.write_all(bytes).and_then(|()| out.finish()).map_err(|error| cannot_write(path, &error))
+}
+
 /// That writing to a file failed.
 pub fn cannot_write(path: &Path, error: &io::Error) -> Failure {
     Failure::new(Exit::Io, format!("cannot write {}: {error}", path.display()))

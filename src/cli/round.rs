@@ -1,14 +1,18 @@
 //! `fadeline round`: the next trip.
 
+use std::path::{Path, PathBuf};
+
 use jiff::tz::TimeZone;
 
 use crate::clock;
 use crate::page::{self, Frame};
+use crate::paper::{self, Paper};
 use crate::query::round::OtherRules;
 use crate::query::{Answer, Query};
 use crate::report::round;
 
-use super::{ConfigArg, Failure, data, offline, output};
+use super::out_file::write_whole;
+use super::{ConfigArg, Exit, Failure, data, offline, output};
 
 /// Arguments of `round`.
 #[derive(Clone, Debug, clap::Args)]
@@ -24,6 +28,9 @@ pub struct RoundArgs {
     /// iCalendar
     #[arg(long, conflicts_with_all = ["json", "html"])]
     ics: bool,
+    /// Pages of A4, to this file (`-`: standard output)
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["json", "html", "ics"])]
+    pdf: Option<PathBuf>,
 }
 
 /// Shows the next trip.
@@ -36,6 +43,9 @@ pub fn run(args: &RoundArgs) -> Result<(), Failure> {
     if args.json {
         return output::print_json(&round);
     }
+    if let Some(file) = &args.pdf {
+        return write_paper(file, &paper::round::round(&round, clock::now()));
+    }
     output::print(&if args.html {
         page::round::page(&frame(), &round)
     } else if args.ics {
@@ -43,6 +53,12 @@ pub fn run(args: &RoundArgs) -> Result<(), Failure> {
     } else {
         round::text(&round)
     })
+}
+
+/// Writes a paper as PDF.
+pub(super) fn write_paper(file: &Path, paper: &Paper) -> Result<(), Failure> {
+    let bytes = paper::pdf(paper).map_err(|e| Failure::new(Exit::Failure, e.to_string()))?;
+    write_whole(file, &bytes)
 }
 
 /// What a page made by a command knows.

@@ -79,6 +79,8 @@ pub fn sites(config: &Config) -> (Arc<Vec<SiteCard>>, RoundRules) {
         id: site.id.clone(),
         name: site.name.clone(),
         tags: site.tags.clone(),
+        address: site.address.clone(),
+        contact: site.contact.clone(),
         access: site.access.clone(),
         travel_minutes: site.travel_minutes.map(u32::from),
     };

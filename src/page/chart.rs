@@ -9,8 +9,10 @@ use crate::domain::time::DAY;
 use crate::domain::{Assessment, FittedDay, ServiceAction, ServiceEntry, Timestamp};
 use crate::query::series::Series;
 
-pub(super) const WIDTH: f64 = 960.0;
-const HEIGHT: f64 = 360.0;
+/// Width of the view box.
+pub const WIDTH: f64 = 960.0;
+/// Height of the view box.
+pub const HEIGHT: f64 = 360.0;
 pub(super) const LEFT: f64 = 52.0;
 pub(super) const RIGHT: f64 = 12.0;
 pub(super) const TOP: f64 = 30.0;
@@ -253,15 +255,20 @@ impl<'a> Chart<'a> {
     }
 
     fn marks(&self, plane: &Plane, svg: &mut String) {
+        let mut free = f64::MIN;
         for mark in self.marked() {
             let x = plane.x(mark.entry.at);
-            let _ = write!(
-                svg,
-                "<path class=\"action\" d=\"M{x:.1} {TOP}V{:.0}\"/><text class=\"label\" x=\"{x:.1}\" y=\"{:.0}\" text-anchor=\"middle\">{}</text>",
-                HEIGHT - BOTTOM,
-                TOP - 6.0,
-                mark.number
-            );
+            let _ = write!(svg, "<path class=\"action\" d=\"M{x:.1} {TOP}V{:.0}\"/>", HEIGHT - BOTTOM);
+            // A number that would lie on the one before it is left out; the list has them all.
+            if x >= free {
+                let _ = write!(
+                    svg,
+                    "<text class=\"label\" x=\"{x:.1}\" y=\"{:.0}\" text-anchor=\"middle\">{}</text>",
+                    TOP - 6.0,
+                    mark.number
+                );
+                free = x + 18.0;
+            }
         }
         for step in self.said.map_or(&[][..], |said| &said.unlogged) {
             let at = self.start(step.at);

@@ -21,6 +21,7 @@ pub fn page(frame: &Frame, record: &MonthRecord, zone: &TimeZone) -> String {
         p.doors {
             @for (label, month) in [("earlier", near(-1)), ("later", near(1))] { @if let Some(month) = month { a href={ "/months/" (record.site) "/" (month) } { (label) } } }
             a href={ "/api/v1/months/" (record.site) "/" (record.month) "?format=csv" } { "CSV" }
+            a href={ "/months/" (record.site) "/" (record.month) "/record.pdf" } { "PDF" }
         }
         @for unit in &record.units { (section(unit, zone)) }
         section.signed { p { "Read and signed: ______________________________  Date: ______________" } }

@@ -5,7 +5,7 @@ use maud::{Markup, html};
 use super::Frame;
 use super::frame::condition;
 use crate::query::round::{Because, Round, Stop};
-use crate::report::round::{RULE, hours};
+use crate::report::round::{RULE, because, hours};
 use crate::report::words;
 
 /// The page.
@@ -42,7 +42,7 @@ pub fn page(frame: &Frame, round: &Round) -> String {
                 @for (key, label, value) in fields { label { (label) " " input type="number" name=(key) min="0" max="2880" value=(value); } }
                 button type="submit" { "Plan again" }
             }
-            p.feed { a href="/round.ics" { "As a calendar (iCalendar)" } }
+            p.feed { a href="/round.pdf" { "PDF to print" } a href="/round.ics" { "As a calendar (iCalendar)" } }
         }
     })
 }
@@ -55,12 +55,4 @@ fn line(site: &str, stop: &Stop) -> Markup {
         td data-label="Due" { @match stop.due { _ if stop.because == Because::Urgent => { "now" } Some(date) => { (date) } None => { "-" } } }
         td data-label="Risk" { @if stop.because == Because::Urgent { "-" } @else { (words::probability(stop.risk)) } }
     } }
-}
-
-fn because(because: Because) -> &'static str {
-    match because {
-        Because::Urgent => "dark, short or silent",
-        Because::Due => "due before the next trip",
-        Because::Joined => "the drive is paid already",
-    }
 }

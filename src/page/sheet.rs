@@ -4,8 +4,9 @@ use maud::html;
 
 use super::chart::Chart;
 use super::fleet::sureness;
-use super::frame::{Frame, made, measure, name, zone_of};
+use super::frame::{Frame, address, made, measure, name, zone_of};
 use super::unit::{entries, head};
+use crate::domain::Condition;
 use crate::query::bring::bring;
 use crate::query::dossier::Dossier;
 use crate::query::series::Series;
@@ -24,15 +25,19 @@ pub fn page(frame: &Frame, dossier: &Dossier, series: &Series) -> String {
     let unit = measure(&row.intensity_unit);
     let log = &dossier.trend.log;
     let chart = Chart { series, set_point: row.set_point, unit, said, past: &[], log, zone: &zone, forecast: true };
-    let now = row.reading.as_ref().map(|reading| reading.intensity);
+    // Without light a step's gain has nothing to grow from.
+    let now = row.reading.as_ref().map(|reading| reading.intensity).filter(|_| row.condition != Condition::Dark);
     let as_of = row.reading.as_ref().map(|reading| (reading.at, &zone));
     frame.page(&format!("Visit sheet: {}", name(row)), as_of, &html! {
         div.sheet {
             // On paper the path above the name is gone, and one sheet must be told from the next.
             p.paper { "Visit sheet, " (dossier.site.name.as_deref().unwrap_or(&row.site)) ", " (frame.now.date_in(&zone)) }
             (head(dossier))
+            p.doors { a href={ (address(row)) "/sheet.pdf" } { "PDF to print, one page" } }
             p { @if let Some(said) = said { (said.verdict.says) @if let Some(p) = said.verdict.probability { " (" (sureness(said.verdict.cause, p)) ")" } } @else { "Nothing is known yet." } }
-            @if let Some(access) = &dossier.site.access { p { b { "How to get in: " } (access) } }
+            @for (label, says) in [("Where: ", &dossier.site.address), ("Whom to call: ", &dossier.site.contact), ("How to get in: ", &dossier.site.access)] {
+                @if let Some(says) = says { p { b { (label) } (says) } }
+            }
             figure { (made(chart.svg())) }
             div.two {
                 section { h2 { "Bring" } table { thead { tr { th scope="col" { "Part" } th scope="col" { "Needed with" } } } tbody {

@@ -1,8 +1,11 @@
 //! Everything that is known of one unit, for its pages and papers; and the lines of the fleet's page.
 
+use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
 
+use super::series::Span;
 use super::{Trend, UnitRow};
+use crate::domain::time::DAY;
 use crate::domain::{Channel, Reading, Timestamp};
 
 /// A place as its owner described it.
@@ -14,6 +17,12 @@ pub struct SiteCard {
     pub name: Option<String>,
     /// The owner's own words for grouping sites.
     pub tags: Vec<String>,
+    /// Where it is, if the owner wrote it down.
+    #[serde(default)]
+    pub address: Option<String>,
+    /// Whom to call, if the owner wrote it down.
+    #[serde(default)]
+    pub contact: Option<String>,
     /// How to get in, if the owner wrote it down.
     pub access: Option<String>,
     /// Minutes of travel from the base, one way, if known.
@@ -50,6 +59,17 @@ pub struct Dossier {
     pub trend: Trend,
     /// Readings of the last visit and the two hours before it; empty without one.
     pub recent: Vec<Sample>,
+}
+
+impl Dossier {
+    /// The last year up to the latest reading, `now` without one; one that is not full yet starts with the first day.
+    pub fn last_year(&self, now: Timestamp) -> Span {
+        let zone = TimeZone::get(&self.row.zone).unwrap_or(TimeZone::UTC);
+        let to = self.row.reading.as_ref().map_or(now, |reading| reading.at).plus_millis(1);
+        let first = self.trend.days.first().map_or(Timestamp::MIN, |day| Timestamp::day_start(day.date, &zone));
+        let from = to.plus_millis(-365 * DAY).max(first).min(to.plus_millis(-DAY));
+        Span { from: Some(from), to: Some(to), ..Span::default() }
+    }
 }
 
 /// One unit on the fleet's page.

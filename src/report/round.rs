@@ -19,6 +19,15 @@ pub fn hours(minutes: u32) -> String {
     format!("{} h {:02} min", minutes / 60, minutes % 60)
 }
 
+/// Why a unit is on the trip, in words.
+pub fn because(because: Because) -> &'static str {
+    match because {
+        Because::Urgent => "now",
+        Because::Due => "due before the next trip",
+        Because::Joined => "the drive is paid already",
+    }
+}
+
 /// The trip for a terminal.
 pub fn text(round: &Round) -> String {
     let mut out = format!("Round from {}\n", round.today);
@@ -61,7 +70,8 @@ pub fn calendar(round: &Round, now: Timestamp) -> String {
         for call in &day.calls {
             lines.extend([
                 "BEGIN:VEVENT".to_owned(),
-                format!("UID:{}-{}@fadeline", call.site.id, date.strftime("%Y%m%d")),
+                // A site is called at once in a trip: a plan made anew moves the event instead of adding one.
+                format!("UID:visit-{}@fadeline", call.site.id),
                 format!("DTSTAMP:{stamp}"),
                 format!("DTSTART;VALUE=DATE:{}", date.strftime("%Y%m%d")),
                 format!("DTEND;VALUE=DATE:{}", end.strftime("%Y%m%d")),
@@ -87,7 +97,11 @@ fn description(call: &Call) -> String {
 
 /// RFC 5545, 3.3.11.
 fn escape(text: &str) -> String {
-    text.replace('\\', "\\\\").replace(';', "\\;").replace(',', "\\,").replace('\n', "\\n").replace('\r', "")
+    text.replace('\\', "\\\\")
+        .replace(';', "\\;")
+        .replace(',', "\\,")
+        .replace('\n', "\\n")
+        .replace(|c: char| c.is_control(), "")
 }
 
 /// RFC 5545, 3.1: lines of at most 75 octets, continued with a blank.

@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
+use crate::domain::Condition;
 use crate::query::bring::bring;
 use crate::query::dossier::Dossier;
 use crate::visit::expectations;
@@ -33,8 +34,11 @@ pub fn text(dossier: &Dossier, today: Date, style: Style) -> String {
     if let Some(said) = &row.assessment {
         out += &style.block("Says", 9, &said.verdict.says);
     }
-    if let Some(access) = &dossier.site.access {
-        out += &style.block("Get in", 9, access);
+    let site = &dossier.site;
+    for (label, says) in [("Where", &site.address), ("Call", &site.contact), ("Get in", &site.access)] {
+        if let Some(says) = says {
+            out += &style.block(label, 9, says);
+        }
     }
     out += "\nBring\n";
     for part in bring(row, today) {
@@ -44,6 +48,11 @@ pub fn text(dossier: &Dossier, today: Date, style: Style) -> String {
     let now = row.reading.as_ref().map_or(f64::NAN, |reading| reading.intensity);
     for e in row.assessment.as_ref().map(expectations).unwrap_or_default() {
         let title = step(e.action).map_or("", |step| step.title);
+        if row.condition == Condition::Dark {
+            // Without light a gain has nothing to grow from.
+            let _ = writeln!(out, "  {title}: {:+.1} % ({:+.1} to {:+.1}) once it burns", e.gain, e.low, e.high);
+            continue;
+        }
         let after = |gain: f64| now * (1.0 + gain / 100.0);
         let _ = writeln!(
             out,

@@ -176,7 +176,7 @@ fn may(caller: &Caller, method: &Method, path: &str) -> Result<(), Denied> {
         }
         ["api", "v1", "units" | "fleet" | "round" | "events" | "alerts" | "openapi.json"]
         | [""]
-        | ["round" | "round.ics"]
+        | ["round" | "round.ics" | "round.pdf"]
             if !writes =>
         {
             (None, Role::Read)
@@ -313,11 +313,20 @@ mod tests {
         };
         let anna = caller(Role::Service, &["heron-bight"]);
         let get = |path| may(&anna, &Method::GET, path);
-        assert_eq!(get("/api/v1/units/heron-bight/boathouse/readings"), Ok(()));
+        for path in [
+            "/api/v1/units/heron-bight/boathouse/readings",
+            "/units/heron-bight/boathouse/sheet.pdf",
+            "/months/heron-bight/2026-08/record.pdf",
+            "/round.pdf",
+        ] {
+            assert_eq!(get(path), Ok(()), "{path}");
+        }
         for path in [
             "/api/v1/units/loon/a/readings",
             "/units/loon/a",
             "/months/loon/2026-08",
+            "/months/loon/2026-08/record.pdf",
+            "/units/loon/a/sheet.pdf",
             "/api/v1/alerts/loon/a/all",
             "/api/v1/unknown",
             "/api/v1/units/heron-bight%2f..%2floon/a/trend",

@@ -11,6 +11,7 @@ pub mod gate;
 pub mod listener;
 pub mod openapi;
 pub mod pages;
+mod papers;
 pub mod problem;
 pub mod route;
 pub mod server;

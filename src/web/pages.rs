@@ -26,6 +26,7 @@ use crate::domain::{ServiceAction, ServiceEntry, Timestamp, UnitId};
 use crate::page::fleet::Filter;
 use crate::page::{self, Frame, frame::trouble};
 use crate::query::dossier::Dossier;
+use crate::query::month::MonthRecord;
 use crate::query::round::OtherRules;
 use crate::query::series::{Resolution, Series, Span};
 use crate::query::{Answer, Query, RefusalKind};
@@ -57,6 +58,7 @@ pub fn site(asks: mpsc::Sender<Ask>, changes: broadcast::Sender<Change>, gate: G
         .route("/round.ics", get(round_calendar))
         .route("/months/{site}/{month}", get(month))
         .with_state(Arc::new(asks.clone()));
+    let papers = super::papers::routes(Arc::new(asks.clone()));
     let doors =
         Router::new().route("/login", get(login_page).post(login)).route("/logout", post(logout)).with_state(doors);
     let assets = Router::new()
@@ -67,6 +69,7 @@ pub fn site(asks: mpsc::Sender<Ask>, changes: broadcast::Sender<Change>, gate: G
     let events = Router::new().route(route::EVENTS, get(api::events)).with_state(changes);
     open_router(asks)
         .merge(pages)
+        .merge(papers)
         .merge(doors)
         .merge(assets)
         .merge(events)
@@ -94,7 +97,7 @@ fn frame(who: &Caller) -> Frame {
 }
 
 /// Something else than the answer that was asked for: as a page.
-fn instead(who: &Caller, other: Result<Answer, Box<Response>>) -> Response {
+pub(super) fn instead(who: &Caller, other: Result<Answer, Box<Response>>) -> Response {
     let (status, says) = match other {
         Ok(Answer::Refused(refusal)) => {
             let status = match refusal.kind {
@@ -110,7 +113,7 @@ fn instead(who: &Caller, other: Result<Answer, Box<Response>>) -> Response {
     bad_page(who, status, &says)
 }
 
-fn bad_page(who: &Caller, status: StatusCode, says: &str) -> Response {
+pub(super) fn bad_page(who: &Caller, status: StatusCode, says: &str) -> Response {
     (status, Html(trouble(&frame(who), "This did not work", says, "/"))).into_response()
 }
 
@@ -208,21 +211,27 @@ async fn unit(
     made.await.unwrap_or_else(|response| *response)
 }
 
+/// A unit and its last year.
+pub(super) async fn sheet_values(
+    asks: &Asks,
+    who: &Caller,
+    unit: &(String, String),
+) -> Result<(Box<Dossier>, Box<Series>), Box<Response>> {
+    let unit = unit_id(who, unit)?;
+    let dossier = get_dossier(asks, who, &unit).await?;
+    let series = get_series(asks, who, &unit, dossier.last_year(clock::now())).await?;
+    Ok((dossier, series))
+}
+
 async fn sheet(
     State(asks): State<Asks>,
     Extension(who): Extension<Caller>,
     Path(unit): Path<(String, String)>,
 ) -> Response {
-    let made = async {
-        let unit = unit_id(&who, &unit)?;
-        let dossier = get_dossier(&asks, &who, &unit).await?;
-        let to = dossier.row.reading.as_ref().map_or_else(clock::now, |reading| reading.at).plus_millis(1);
-        let from = begin(&dossier, to, CHART_DAYS);
-        let span = Span { from: Some(from), to: Some(to), ..Span::default() };
-        let series = get_series(&asks, &who, &unit, span).await?;
-        Ok::<_, Box<Response>>(Html(page::sheet::page(&frame(&who), &dossier, &series)).into_response())
-    };
-    made.await.unwrap_or_else(|response| *response)
+    match sheet_values(&asks, &who, &unit).await {
+        Ok((dossier, series)) => Html(page::sheet::page(&frame(&who), &dossier, &series)).into_response(),
+        Err(response) => *response,
+    }
 }
 
 async fn round(
@@ -250,18 +259,30 @@ async fn round_calendar(State(asks): State<Asks>, Extension(who): Extension<Call
     }
 }
 
+/// A site's month and its zone.
+pub(super) async fn month_values(
+    asks: &Asks,
+    who: &Caller,
+    (site, month): (String, String),
+) -> Result<(Box<MonthRecord>, TimeZone), Box<Response>> {
+    let zone = match answer(asks, who, Query::Units).await {
+        Ok(Answer::Units(rows)) => rows.iter().find(|row| row.site == site).map_or(TimeZone::UTC, page::frame::zone_of),
+        other => return Err(Box::new(instead(who, other))),
+    };
+    match answer(asks, who, Query::Month { site, month }).await {
+        Ok(Answer::Month(record)) => Ok((record, zone)),
+        other => Err(Box::new(instead(who, other))),
+    }
+}
+
 async fn month(
     State(asks): State<Asks>,
     Extension(who): Extension<Caller>,
-    Path((site, month)): Path<(String, String)>,
+    Path(which): Path<(String, String)>,
 ) -> Response {
-    let zone = match answer(&asks, &who, Query::Units).await {
-        Ok(Answer::Units(rows)) => rows.iter().find(|row| row.site == site).map_or(TimeZone::UTC, page::frame::zone_of),
-        other => return instead(&who, other),
-    };
-    match answer(&asks, &who, Query::Month { site, month }).await {
-        Ok(Answer::Month(record)) => Html(page::month::page(&frame(&who), &record, &zone)).into_response(),
-        other => instead(&who, other),
+    match month_values(&asks, &who, which).await {
+        Ok((record, zone)) => Html(page::month::page(&frame(&who), &record, &zone)).into_response(),
+        Err(response) => *response,
     }
 }
 

@@ -84,7 +84,11 @@ impl Oracle {
                     physics::Growth::Asymptotic(limit) => limit / plan.deposit.rate.max(1e-6),
                     physics::Growth::Linear | physics::Growth::Exponential => f64::INFINITY,
                 };
-                model.growths = vec![(Growth { delay_days: plan.deposit.induction_days, end_days }, 1.0)];
+                let cover_days = match plan.deposit.growth {
+                    physics::Growth::Linear => 1.0 / plan.deposit.rate.max(1e-6),
+                    physics::Growth::Exponential | physics::Growth::Asymptotic(_) => f64::INFINITY,
+                };
+                model.growths = vec![(Growth { delay_days: plan.deposit.induction_days, end_days, cover_days }, 1.0)];
             }
             Self::SensorTwice => {
                 model.drift.iter_mut().skip(1).for_each(|h| h.belief.mean *= 2.0);

@@ -142,6 +142,20 @@ fn bearer(token: &str) -> String {
 }
 
 #[test]
+fn papers_come_as_pdf_and_only_to_readers_of_the_site() {
+    let (site, tokens) = Site::start(&["add-token van --site heron-bight"]);
+    let token = bearer(&tokens[0]);
+    for path in ["/units/heron-bight/boathouse/sheet.pdf", "/months/heron-bight/2026-03/record.pdf", "/round.pdf"] {
+        let answer = site.get(path, &[&token]);
+        assert_eq!((answer.status, answer.header("content-type")), (200, Some("application/pdf")), "{path}");
+        assert!(answer.body.starts_with(b"%PDF-") && answer.header("content-disposition").unwrap().contains(".pdf"));
+    }
+    assert_eq!(site.get("/units/north-arm/bakery/sheet.pdf", &[&token]).status, 404);
+    assert_eq!(site.get("/months/north-arm/2026-03/record.pdf", &[&token]).status, 404);
+    assert_ne!(site.get("/round.pdf", &[]).status, 200, "nobody without a token");
+}
+
+#[test]
 fn every_described_address_answers_and_says_what_it_is() {
     let (site, _) = Site::start(&[]);
     for (path, method, ..) in openapi::OPERATIONS.iter().filter(|o| o.1 == "get" && o.0 != route::EVENTS) {

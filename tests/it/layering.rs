@@ -12,7 +12,7 @@ const MAY_NAME: &[(&str, &[&str])] = &[
         "cli",
         &[
             "alert", "analysis", "archive", "clock", "config", "daemon", "demo", "domain", "files", "mqtt", "notify",
-            "page", "query", "report", "scenario", "senml", "store", "web",
+            "page", "paper", "query", "report", "scenario", "senml", "store", "web",
         ],
     ),
     ("clock", &["domain"]),
@@ -31,6 +31,8 @@ const MAY_NAME: &[(&str, &[&str])] = &[
     ("mqtt", &["clock", "domain", "senml"]),
     ("notify", &["alert", "clock", "domain", "engine", "mqtt::settings", "mqtt::tls", "store"]),
     ("page", &["domain", "query", "report", "visit"]),
+    // A paper shows the page's chart.
+    ("paper", &["domain", "page", "query", "report", "visit"]),
     ("query", &["alert", "domain"]),
     ("report", &["analysis::hindcast", "domain", "query", "visit"]),
     ("scenario", &["domain"]),
@@ -38,7 +40,7 @@ const MAY_NAME: &[(&str, &[&str])] = &[
     ("store", &["domain"]),
     ("visit", &["domain", "query"]),
     // The web serves pages and papers; it makes none itself.
-    ("web", &["alert", "archive", "clock", "domain", "page", "query", "report", "visit"]),
+    ("web", &["alert", "archive", "clock", "domain", "page", "paper", "query", "report", "visit"]),
 ];
 
 /// Modules and files that decide: values in, values out.
@@ -55,6 +57,7 @@ const PURE: &[&str] = &[
     "src/notify/message.rs",
     "src/notify/queue.rs",
     "src/page",
+    "src/paper",
     "src/query",
     "src/report",
     "src/scenario",

@@ -24,6 +24,7 @@ mod mqtt;
 mod nonsense;
 mod notify;
 mod outside;
+mod papers;
 mod payloads;
 mod power_cut;
 mod publish;

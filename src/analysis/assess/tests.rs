@@ -286,3 +286,54 @@ fn the_past_is_traced_back() {
     assert!(before.lost.sleeve - after.lost.sleeve > 4.0, "a cleaning takes the coat off: {before:?} {after:?}");
     assert_eq!(retrace(&history, Timestamp::day_start(START, &spec.zone), &Constants::default()), []);
 }
+
+/// A step down of a tenth that nobody explains, with the water measured before and after it: 95 % over 1 cm is an
+/// absorbance of 0.02228, 91 % one of 0.04096, so 2.5 cm of it cost ln 10 x 2.5 x 0.01868 = 0.1075 (Beer-Lambert).
+#[test]
+fn a_measured_water_tells_whose_a_lasting_shift_is() {
+    let days = days(300, |day| lamp(day) * 0.1 + if day < 200 { 0.0 } else { 0.1075 });
+    let at = |day: i32| {
+        let date = START.saturating_add(jiff::Span::new().days(day));
+        Timestamp::day_start(date, &jiff::tz::TimeZone::UTC).plus_millis(crate::domain::time::HOUR)
+    };
+    let measured = |day: i32, value: f64| {
+        let entry = crate::domain::ServiceEntry::new(at(day), ServiceAction::TransmittanceMeasured);
+        crate::domain::ServiceEntry { value: Some(value), ..entry }
+    };
+    let mut spec = spec();
+    spec.sensor.path_cm = Some(2.5);
+    let ask = |log: &[_]| ask(&spec, &days, log, at_end(&days));
+    let changed = ask(&[measured(150, 95.0), measured(230, 91.0)]);
+    assert_eq!(changed.verdict.cause, VerdictCause::WaterQuality, "{}", changed.verdict.says);
+    assert!(changed.verdict.probability.unwrap() > 0.85, "{:?}", changed.verdict);
+    let same = ask(&[measured(150, 95.0), measured(230, 95.0)]);
+    // Nothing was replaced, so the lamp is not ruled out.
+    assert_eq!(same.verdict.cause, VerdictCause::LampOrSensor, "{}", same.verdict.says);
+    let unmeasured = ask(&[]);
+    let sure = |found: &Assessment| found.verdict.probability.unwrap();
+    assert!(sure(&unmeasured) < sure(&changed), "{:?}", unmeasured.verdict);
+}
+
+proptest::proptest! {
+    #![proptest_config(proptest::test_runner::Config::with_cases(24))]
+
+    /// Days whose values are nothing but noise: no cause, no date.
+    #[test]
+    fn noise_has_neither_cause_nor_date(seed in 0u64..1_000_000, sd in 0.3..1.5f64, count in 20i32..400) {
+        use rand::RngExt;
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        let noise: Vec<f64> = (0..count).map(|_| rng.sample::<f64, _>(rand_distr::StandardNormal) * sd).collect();
+        let days = days(count, |day| noise[day as usize]);
+        let mut bare = UnitSpec::new("heron-bight/boathouse".parse().unwrap(), 4.0);
+        for reference in [None, Some(24.0)] {
+            bare.reference = reference;
+            let found = ask(&bare, &days, &[], at_end(&days));
+            sound(&found);
+            let cause = found.verdict.cause;
+            proptest::prop_assert!(
+                matches!(cause, VerdictCause::None | VerdictCause::Unsettled), "{cause} {:?}", found.verdict
+            );
+            proptest::prop_assert_eq!((found.forecast.clean_by, found.forecast.crossing.p50), (None, None));
+        }
+    }
+}
