@@ -24,6 +24,10 @@ pub struct Text {
 
 const FALLBACK: &str = "until it is put right use water treated another way, such as boiled as your health authority \
                         advises, or other safe water";
+const MEANWHILE: &str = "until this alert ends use water treated another way, such as boiled as your health authority \
+                         advises, or other safe water";
+const STANDING: &str = "For the water that passed meanwhile treatment is not assured; some of it still stands in pipes \
+                        and tanks.";
 const BEFORE_OPENING: &str = "Before you open the unit: power off, water off and pressure released, lamp cooled; no \
                               ultraviolet light on eyes or skin; a broken lamp holds mercury.";
 const ACID: &str = "Gloves and goggles for acid; nothing on the quartz but a clean cloth.";
@@ -60,10 +64,12 @@ fn lamp_on(evidence: &Evidence<'_>) -> Option<bool> {
     evidence.latest.and_then(|latest| latest.get(Channel::LampOn)).map(|on| on > 0.5)
 }
 
-/// What is said while an alert about the light waits for the end of its hold time.
+/// What is said while an alert about the light waits for the end of its hold time. Water that passed before still stands
+/// in pipes and tanks, so the fallback stays.
 fn better(says: String, stays: &str) -> Text {
     let sure = format!("It is what the sensor reads. The alert ends when it has stayed so for {stays}.");
-    write(says, sure, "Find out what it was, and log what was done.", AUTHORITY)
+    let first = format!("{}. Find out what it was, and log what was done.", capital(MEANWHILE));
+    write(says, sure, first, format!("{STANDING} {AUTHORITY} {BEFORE_OPENING}"))
 }
 
 fn no_light(evidence: &Evidence<'_>) -> Text {

@@ -96,6 +96,9 @@ fn what_is_better_already_is_not_told_as_if_it_were_not() {
         let text = text(kind, &case.evidence());
         assert!(text.says.contains(" again") && text.sure.contains("The alert ends when"), "{kind}: {text:?}");
         assert!(!text.says.contains("not assured"), "{kind}: {text:?}");
+        if kind.is_urgent() {
+            assert!(text.first.contains("boiled") && text.caution.contains("treatment is not assured"), "{text:?}");
+        }
     }
 }
 

@@ -163,7 +163,16 @@ pub fn counts_as_loss(term: Term, course: &Course) -> bool {
 
 /// Whether a term is part of the coat that the next cleaning takes off.
 pub fn is_coat(term: Term) -> bool {
-    matches!(term, Term::Rate | Term::Curve | Term::IntervalRate(_) | Term::InitialDeposit | Term::OldCoat)
+    matches!(
+        term,
+        Term::Rate
+            | Term::RateSine
+            | Term::RateCosine
+            | Term::Curve
+            | Term::IntervalRate(_)
+            | Term::InitialDeposit
+            | Term::OldCoat
+    )
 }
 
 /// Percent of light lost for a loss in ln; a loss or gain by a factor of more than e^20 is cut there.

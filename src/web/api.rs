@@ -209,6 +209,20 @@ pub async fn table(asks: &Asks, who: &Caller, form: Result<Args<Form>, QueryReje
     }
 }
 
+/// The same about one unit.
+pub async fn table_about(
+    asks: &Asks,
+    who: &Caller,
+    (site, unit): &(String, String),
+    form: Result<Args<Form>, QueryRejection>,
+    query: impl FnOnce(UnitId) -> Query,
+) -> Response {
+    match UnitId::new(site, unit) {
+        Ok(unit) => table(asks, who, form, query(unit)).await,
+        Err(e) => Problem::new(StatusCode::NOT_FOUND, e.to_string()).into_response(),
+    }
+}
+
 fn csv<const N: usize>(head: [String; N], rows: impl Iterator<Item = [String; N]>) -> Response {
     let mut writer = csv::Writer::from_writer(Vec::new());
     let written = std::iter::once(head).chain(rows).try_for_each(|row| writer.write_record(row));

