@@ -232,6 +232,7 @@ fn a_silent_site_is_one_alert_and_one_thing_on_the_hub() {
         of_hub(payload).filter(|now| now["since"] == alert["since"] && now["state"] == "acknowledged")
     });
     world.go_on(at(42, 5));
+    world.tick();
     world.turn(at(42, 16));
     world.wait("heron-bight/_site/alert/site-silent", |payload| payload.is_none().then_some(()));
     world.wait("heron-bight/_site/alerts", |payload| of_hub(payload).filter(|summary| summary["open"] == 0));

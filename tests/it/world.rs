@@ -91,6 +91,15 @@ impl World {
         self.clock.turn(now);
     }
 
+    /// Waits until the daemon has seen what the clock shows; its health is said each minute, after everything else.
+    pub fn tick(&mut self) {
+        let now = self.now();
+        self.wait("daemon/health", |payload| {
+            let health: Json = serde_json::from_slice(payload?).ok()?;
+            (health["at"].as_str()?.parse::<Timestamp>().ok()? >= now.plus_millis(-MINUTE / 2)).then_some(())
+        });
+    }
+
     /// Lets time pass until `until`, with the readings that come meanwhile; returns when they are stored.
     pub fn go_on(&mut self, until: Timestamp) {
         while self.now() < until {
