@@ -195,4 +195,24 @@ mod tests {
         site.update(&[Heard, Silent], later.plus_millis(2 * MINUTE + BACK_AFTER));
         assert_eq!(site.alert("heron-bight", later), None);
     }
+
+    #[test]
+    fn orders_about_a_site_are_checked_and_run_out() {
+        let start = Timestamp::from_secs(1_800_000_000);
+        let order = |what, until| Order { what, by: Some("Ana".to_owned()), note: None, until };
+        let mut site = SiteBook::default();
+        assert_eq!(site.obey(&order(OrderKind::Acknowledge, None), start), Err(OrderError::NoSuchAlert));
+        site.update(&[Silent, Silent], start);
+        site.told = true;
+        assert_eq!(site.obey(&order(OrderKind::Silence, None), start), Err(OrderError::NoEnd));
+        let past = start.plus_millis(-1);
+        let bad = site.obey(&order(OrderKind::Silence, Some(past)), start);
+        assert_eq!(bad, Err(OrderError::BadEnd { until: past }));
+        let until = start.plus_millis(MINUTE);
+        assert_eq!(site.obey(&order(OrderKind::Acknowledge, Some(until)), start), Ok(1));
+        let said = site.alert("heron-bight", start).unwrap();
+        assert_eq!((said.state, said.acknowledged.unwrap().by.as_deref()), (Standing::Acknowledged, Some("Ana")));
+        assert!(!site.expire(until.plus_millis(-1)) && site.expire(until));
+        assert_eq!((site.still_untold, site.is_open(until)), (Some(until), true));
+    }
 }

@@ -121,8 +121,10 @@ fn a_broker_that_has_forgotten_or_remembers_too_little_is_told_again() {
     broker.run();
     publish_all(port, "gateway", readings(b"12.0"));
     let before = retained(port, |kept| {
-        let on_homie = |i: i32| format!("homie/5/fadeline-heron-bight/$alert/cabin-{i}-treatment-not-assured");
-        assessed(kept) && kept.contains_key(alert) && (0..2).all(|i| kept.contains_key(&on_homie(i)))
+        // Said last of all that follows from a reading.
+        let on_homie = |i: i32| format!("homie/5/fadeline-heron-bight/cabin-{i}/treatment-not-assured");
+        let low = |i: i32| kept.get(&on_homie(i)).is_some_and(|value| value == b"true");
+        assessed(kept) && kept.contains_key(alert) && (0..2).all(low)
     });
     let topics = |kept: &BTreeMap<String, Vec<u8>>| kept.keys().cloned().collect::<BTreeSet<_>>();
     let all = topics(&before);
