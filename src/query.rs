@@ -232,8 +232,18 @@ impl UnitRow {
 
     /// The earliest day by which something must be done, if any.
     pub fn service_by(&self) -> Option<Date> {
+        self.service_due().map(|(date, _)| date)
+    }
+
+    /// The same with what must be done then.
+    pub fn service_due(&self) -> Option<(Date, ServiceAction)> {
         let forecast = &self.assessment.as_ref()?.forecast;
-        [forecast.clean_by, forecast.lamp_by, forecast.sensor_by].into_iter().flatten().min()
+        let dues = [
+            (forecast.clean_by, ServiceAction::SleeveCleaned),
+            (forecast.lamp_by, ServiceAction::LampReplaced),
+            (forecast.sensor_by, ServiceAction::SensorReplaced),
+        ];
+        dues.into_iter().filter_map(|(date, action)| Some((date?, action))).min_by_key(|(date, _)| *date)
     }
 }
 
@@ -474,7 +484,7 @@ fn month_of(
         Ok(month::unit_month(spec, bounds, &readings, &records.log(&spec.id)?, now))
     };
     let units = of_site.into_iter().map(record).collect::<Result<_, RecordsError>>()?;
-    Ok(MonthRecord { site: site.to_owned(), month: month.to_owned(), units })
+    Ok(MonthRecord { site: site.to_owned(), name: records.site(site).name, month: month.to_owned(), units })
 }
 
 fn fleet(records: &mut impl Records, units: &[UnitSpec], now: Timestamp) -> Result<Vec<FleetLine>, RecordsError> {

@@ -1,11 +1,12 @@
 //! The next trip, for screen and paper.
 
+use jiff::tz::TimeZone;
 use maud::{Markup, html};
 
 use super::Frame;
-use super::frame::condition;
+use super::frame::{Stamp, condition};
 use crate::query::round::{Because, Round, RoundRules, Stop};
-use crate::report::round::{RULE, because, hours};
+use crate::report::round::{RULE, because, hours, likely};
 use crate::report::words;
 
 /// The page.
@@ -17,7 +18,7 @@ pub fn page(frame: &Frame, round: &Round) -> String {
         ("travel_minutes", "Minutes of travel one way, where a site names none", rules.travel_minutes),
         ("interval_days", "Days until the trip after this one", rules.interval_days),
     ];
-    frame.page("Round", None, &html! {
+    frame.page("Round", Stamp::Made(&TimeZone::UTC), &html! {
         h1 { "Round from " (round.today) }
         @if round.days.is_empty() { p { "Nothing calls for a trip before the one after next." } }
         @for (i, day) in round.days.iter().enumerate() {
@@ -25,7 +26,7 @@ pub fn page(frame: &Frame, round: &Round) -> String {
                 h2 { "Day " (i + 1) ", " (hours(day.minutes)) @if day.over { " (more than a day has)" } }
                 @for call in &day.calls {
                     h3 { (call.site.name.as_deref().unwrap_or(&call.site.id)) span.under { (hours(call.minutes)) @if let Some(access) = &call.site.access { "; " (access) } } }
-                    table.stops { thead { tr { th scope="col" { "Unit" } th scope="col" { "Condition" } th scope="col" { "Why" } th scope="col" { "Due" } th scope="col" { "Risk of short by then" } } }
+                    table.stops { thead { tr { th scope="col" { "Unit" } th scope="col" { "Condition" } th scope="col" { "Why" } th scope="col" { "Due" } th scope="col" { "Risk of short by then" } th scope="col" { "Likely needed" } } }
                         tbody { @for stop in &call.stops { (line(&call.site.id, stop)) } } }
                 }
             }
@@ -38,11 +39,11 @@ pub fn page(frame: &Frame, round: &Round) -> String {
         }
         p { @if round.waiting == 0 { "No other unit waits." } @else { (words::count(round.waiting as u64, "unit")) " can wait." } }
         section { h2 { "The rule" } p { (RULE) }
-            form.filters method="get" action="/round" {
+            @if !frame.alone { form.filters method="get" action="/round" {
                 @for (key, label, value) in fields { label { (label) " " input type="number" name=(key) min="0" max="2880" value=(value); } }
                 button type="submit" { "Plan again" }
             }
-            p.feed { a href=(printed(round.rules)) { "PDF to print" } a href="/round.ics" { "As a calendar (iCalendar)" } }
+            p.feed { a href=(printed(round.rules)) { "PDF to print" } a href="/round.ics" { "As a calendar (iCalendar)" } } }
         }
     })
 }
@@ -60,8 +61,9 @@ fn line(site: &str, stop: &Stop) -> Markup {
         th scope="row" { a href={ "/units/" (site) "/" (stop.unit) "/sheet" } { (stop.name.as_deref().unwrap_or(&stop.unit)) } }
         td data-label="Condition" { (condition(stop.condition)) }
         td data-label="Why" { (because(stop.because)) }
-        td data-label="Due" { @match stop.due { Some(date) => { (date) } None => { "-" } } }
+        td data-label="Due" { @match stop.due { _ if stop.because == Because::Urgent => { "now" } Some(date) => { (date) } None => { "-" } } }
         td data-label="Risk" { @if stop.because == Because::Urgent { "-" } @else { (words::probability(stop.risk)) } }
+        td data-label="Likely needed" { (likely(stop)) }
     } }
 }
 
@@ -76,7 +78,7 @@ mod tests {
         let rules = RoundRules { visit_minutes: 30, interval_days: 7, ..RoundRules::default() };
         let round = plan(&[], rules, jiff::civil::date(2026, 8, 14));
         let now: Timestamp = "2026-08-14T12:00:00Z".parse().unwrap();
-        let shown = page(&Frame { now, csrf: String::new(), who: None, may_record: false }, &round);
+        let shown = page(&Frame { now, csrf: String::new(), who: None, may_record: false, alone: false }, &round);
         assert!(
             shown.contains("/round.pdf?day_minutes=480&amp;visit_minutes=30&amp;travel_minutes=45&amp;interval_days=7"),
             "{shown}"

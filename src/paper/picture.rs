@@ -61,7 +61,7 @@ pub fn chart<'a>(dossier: &'a Dossier, series: &'a Series, zone: &'a TimeZone) -
         past: &[],
         log: &dossier.trend.log,
         zone,
-        forecast: true,
+        forecast: !words::needs_light(row.condition),
     }
 }
 
@@ -112,7 +112,7 @@ fn legend(chart: &Chart<'_>) -> (String, f64) {
         shown(true, "band", "lowest to highest"),
         shown(!chart.past.is_empty(), "fitted", "what the causes explain"),
         shown(true, "setpoint", "set point"),
-        shown(said.is_some_and(|s| s.forecast.crossing.p10.is_some()), "fan", "8 of 10 courses to come"),
+        shown(chart.crossing().is_some(), "fan", "8 of 10 courses to come"),
         shown(said.is_some_and(|s| !s.episodes.is_empty()), "episode", "cloudy water"),
         shown(said.is_some_and(|s| !s.unlogged.is_empty()), "unlogged", "a step nobody logged"),
     ];

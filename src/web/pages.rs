@@ -16,7 +16,7 @@ use tokio::sync::{Semaphore, broadcast, mpsc};
 
 use super::access::{Caller, LoginError, Role};
 use super::api;
-use super::gate::{COOKIE, Gate, Peer, session_id};
+use super::gate::{COOKIE, Gate, Peer, session_id, wants_page};
 use super::problem::Problem;
 use super::server::{Asks, answer, open_router};
 use super::{Ask, Change, route};
@@ -27,7 +27,7 @@ use crate::page::fleet::Filter;
 use crate::page::{self, Frame, frame::trouble};
 use crate::query::dossier::Dossier;
 use crate::query::month::MonthRecord;
-use crate::query::round::OtherRules;
+use crate::query::round::{OtherRules, Round};
 use crate::query::series::{Resolution, Series, Span};
 use crate::query::{Answer, Query, RefusalKind};
 use crate::report;
@@ -93,11 +93,12 @@ fn frame(who: &Caller) -> Frame {
         csrf: who.csrf.clone().unwrap_or_default(),
         who: who.name.clone(),
         may_record: who.role >= Role::Service,
+        alone: false,
     }
 }
 
 /// Something else than the answer that was asked for: as a page.
-pub(super) fn instead(who: &Caller, other: Result<Answer, Box<Response>>) -> Response {
+fn instead(who: &Caller, other: Result<Answer, Box<Response>>) -> Response {
     let (status, says) = match other {
         Ok(Answer::Refused(refusal)) => {
             let status = match refusal.kind {
@@ -118,11 +119,11 @@ pub(super) fn bad_page(who: &Caller, status: StatusCode, says: &str) -> Response
 }
 
 /// An address that leads nowhere: a page for people, a problem for programs.
-async fn nowhere(Extension(who): Extension<Caller>, address: Uri) -> Response {
-    if address.path().starts_with("/api/") {
-        return Problem::new(StatusCode::NOT_FOUND, "no such address; the API is under /api/v1").into_response();
+async fn nowhere(Extension(who): Extension<Caller>, address: Uri, headers: HeaderMap) -> Response {
+    if wants_page(address.path(), &headers) {
+        return bad_page(&who, StatusCode::NOT_FOUND, "there is no such page");
     }
-    bad_page(&who, StatusCode::NOT_FOUND, "there is no such page")
+    Problem::new(StatusCode::NOT_FOUND, "no such address; the API is under /api/v1").into_response()
 }
 
 fn unit_id(who: &Caller, (site, unit): &(String, String)) -> Result<UnitId, Box<Response>> {
@@ -239,23 +240,32 @@ async fn round(
     Extension(who): Extension<Caller>,
     rules: Result<Args<OtherRules>, QueryRejection>,
 ) -> Response {
-    let rules = match rules {
-        Ok(Args(rules)) => rules,
-        Err(rejection) => return bad_page(&who, StatusCode::BAD_REQUEST, &rejection.body_text()),
-    };
-    match answer(&asks, &who, Query::Round { rules }).await {
-        Ok(Answer::Round(round)) => Html(page::round::page(&frame(&who), &round)).into_response(),
-        other => instead(&who, other),
+    match round_values(&asks, &who, rules).await {
+        Ok(round) => Html(page::round::page(&frame(&who), &round)).into_response(),
+        Err(response) => *response,
+    }
+}
+
+/// The trip by the planner's figures, or by those that stand in the address.
+pub(super) async fn round_values(
+    asks: &Asks,
+    who: &Caller,
+    rules: Result<Args<OtherRules>, QueryRejection>,
+) -> Result<Box<Round>, Box<Response>> {
+    let Args(rules) = rules.map_err(|e| Box::new(bad_page(who, StatusCode::BAD_REQUEST, &e.body_text())))?;
+    match answer(asks, who, Query::Round { rules }).await {
+        Ok(Answer::Round(round)) => Ok(round),
+        other => Err(Box::new(instead(who, other))),
     }
 }
 
 async fn round_calendar(State(asks): State<Asks>, Extension(who): Extension<Caller>) -> Response {
-    match answer(&asks, &who, Query::Round { rules: OtherRules::default() }).await {
-        Ok(Answer::Round(round)) => {
+    match round_values(&asks, &who, Ok(Args(OtherRules::default()))).await {
+        Ok(round) => {
             let text = report::round::calendar(&round, clock::now());
             ([(header::CONTENT_TYPE, HeaderValue::from_static("text/calendar; charset=utf-8"))], text).into_response()
         }
-        other => instead(&who, other),
+        Err(response) => *response,
     }
 }
 

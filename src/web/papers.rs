@@ -8,12 +8,11 @@ use axum::routing::get;
 use axum::{Extension, Router};
 
 use super::access::Caller;
-use super::pages::{bad_page, instead, month_values, sheet_values};
-use super::server::{Asks, answer};
+use super::pages::{bad_page, month_values, round_values, sheet_values};
+use super::server::Asks;
 use crate::clock;
 use crate::paper::{self, Paper};
 use crate::query::round::OtherRules;
-use crate::query::{Answer, Query};
 
 /// Sheet, round and month.
 pub fn routes(asks: Asks) -> Router {
@@ -57,16 +56,12 @@ async fn round_paper(
     Extension(who): Extension<Caller>,
     rules: Result<Args<OtherRules>, QueryRejection>,
 ) -> Response {
-    let rules = match rules {
-        Ok(Args(rules)) => rules,
-        Err(rejection) => return bad_page(&who, StatusCode::BAD_REQUEST, &rejection.body_text()),
-    };
-    match answer(&asks, &who, Query::Round { rules }).await {
-        Ok(Answer::Round(round)) => {
+    match round_values(&asks, &who, rules).await {
+        Ok(round) => {
             let file = format!("round-{}.pdf", round.today);
             printed(&who, file, move || paper::round::round(&round, clock::now())).await
         }
-        other => instead(&who, other),
+        Err(response) => *response,
     }
 }
 
