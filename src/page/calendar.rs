@@ -97,7 +97,14 @@ pub(super) fn time_ticks((from, to): (f64, f64), (y, zone): (f64, &TimeZone), sv
     let (start, end) = (Timestamp::from_millis(from as i64), Timestamp::from_millis(to as i64));
     for (i, (at, text)) in begins(start, end, zone).into_iter().enumerate() {
         let x = LEFT + (at.as_millis() as f64 - from) / (to - from).max(1.0) * (WIDTH - LEFT - RIGHT);
-        let (place, anchor) = if x > WIDTH - RIGHT - HALF { (WIDTH - RIGHT, "end") } else { (x, "middle") };
+        // Nothing is cut off at the edges.
+        let (place, anchor) = if x > WIDTH - RIGHT - HALF {
+            (WIDTH - RIGHT, "end")
+        } else if x < LEFT + HALF {
+            (x.min(LEFT), "start")
+        } else {
+            (x, "middle")
+        };
         let second = if i % 2 == 1 { " second" } else { "" };
         let _ = write!(
             svg,

@@ -6,7 +6,7 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
 use super::calendar::time_ticks;
-use crate::domain::assessment::Crossing;
+use crate::domain::assessment::{Crossing, LatestReading};
 use crate::domain::time::DAY;
 use crate::domain::{Assessment, FittedDay, ServiceAction, ServiceEntry, Timestamp};
 use crate::query::series::Series;
@@ -19,6 +19,8 @@ pub(super) const LEFT: f64 = 52.0;
 pub(super) const RIGHT: f64 = 12.0;
 pub(super) const TOP: f64 = 30.0;
 pub(super) const BOTTOM: f64 = 44.0;
+/// A latest reading that is off the last day's by more than this share of it is named.
+const OFF_COURSE: f64 = 0.05;
 
 /// What a chart shows.
 #[derive(Clone, Copy, Debug)]
@@ -39,6 +41,8 @@ pub struct Chart<'a> {
     pub zone: &'a TimeZone,
     /// Whether the forecast is drawn: days to come make room for it.
     pub forecast: bool,
+    /// The latest reading, where the chart reaches to it: by days the last hours do not show.
+    pub now: Option<&'a LatestReading>,
 }
 
 /// A service action in the chart: its number and what it was.
@@ -107,6 +111,7 @@ impl<'a> Chart<'a> {
         self.course(&plane, &mut svg);
         self.fitted(&plane, &mut svg);
         self.marks(&plane, &mut svg);
+        self.latest(&plane, &mut svg);
         svg.push_str("</svg>");
         svg
     }
@@ -128,8 +133,9 @@ impl<'a> Chart<'a> {
 
     fn plane(&self) -> Plane {
         let points = &self.series.points;
-        let low = points.iter().map(|p| p.low).fold(self.set_point, f64::min);
-        let high = points.iter().map(|p| p.high).fold(self.set_point, f64::max);
+        let now = || self.now.iter().map(|reading| reading.intensity);
+        let low = points.iter().map(|p| p.low).chain(now()).fold(self.set_point, f64::min);
+        let high = points.iter().map(|p| p.high).chain(now()).fold(self.set_point, f64::max);
         let margin = 0.08 * (high - low).max(0.05 * high.abs()).max(1e-6);
         let span = self.series.to.millis_since(self.series.from) as f64;
         let from = self.series.from.as_millis() as f64;
@@ -249,6 +255,23 @@ impl<'a> Chart<'a> {
         }
     }
 
+    /// A ring at the latest reading, with a word where it lies off the course.
+    fn latest(&self, plane: &Plane, svg: &mut String) {
+        let Some(now) = self.now.filter(|reading| plane.inside(reading.at)) else { return };
+        let (x, y) = (plane.x(now.at), plane.y(now.intensity));
+        let _ = write!(svg, "<circle class=\"latest\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"4\"/>");
+        let course = self.series.points.last().map_or(f64::INFINITY, |point| point.value);
+        if (now.intensity - course).abs() > OFF_COURSE * course.abs() {
+            let _ = write!(
+                svg,
+                "<text class=\"label\" x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">now {:.1}</text>",
+                x - 9.0,
+                y + 4.0,
+                now.intensity
+            );
+        }
+    }
+
     fn episodes(&self, plane: &Plane, svg: &mut String) {
         for episode in self.said.map_or(&[][..], |said| &said.episodes) {
             if episode.to < self.series.from || episode.from > self.series.to {
@@ -358,6 +381,7 @@ mod tests {
                 log: &[],
                 zone: &TimeZone::UTC,
                 forecast: true,
+                now: said.reading.as_ref(),
             };
             let svg = chart.svg();
             assert!(svg.len() < 150_000 && !svg.contains("NaN") && !svg.contains("inf"), "{values:?}");
@@ -382,6 +406,7 @@ mod tests {
                 log: &[],
                 zone: &TimeZone::UTC,
                 forecast: true,
+                now: None,
             };
             let svg = chart.svg();
             let path = svg.split("class=\"fan\" d=\"").nth(1)?.split('"').next()?.to_owned();

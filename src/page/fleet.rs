@@ -42,20 +42,22 @@ pub fn page(frame: &Frame, lines: &[FleetLine], filter: &Filter) -> String {
     frame.page("Units", stamp, &html! {
         h1 { "Units, worst first" }
         (filters(lines, filter))
-        p.count { (words::count(shown.len() as u64, "unit")) @if shown.len() < lines.len() { " of " (lines.len()) } }
-        @if shown.is_empty() {
-            p { "Nothing to show with this filter. " a href="/" { "Show every unit" } }
-        } @else {
-            table.fleet {
-                thead { tr {
-                    th scope="col" { "Unit" }
-                    th scope="col" { "Condition" }
-                    th scope="col" { "Light" }
-                    th scope="col" { "Last 60 days" }
-                    th scope="col" { "What costs light" }
-                    th scope="col" { "Do by" }
-                } }
-                tbody { @for line in shown { (row(frame, line)) } }
+        div #fleet data-fresh="" {
+            p.count { (words::count(shown.len() as u64, "unit")) @if shown.len() < lines.len() { " of " (lines.len()) } }
+            @if shown.is_empty() {
+                p { "Nothing to show with this filter. " a href="/" { "Show every unit" } }
+            } @else {
+                table.fleet {
+                    thead { tr {
+                        th scope="col" { "Unit" }
+                        th scope="col" { "Condition" }
+                        th scope="col" { "Light" }
+                        th scope="col" { "Last 60 days" }
+                        th scope="col" { "What costs light" }
+                        th scope="col" { "Do by" }
+                    } }
+                    tbody { @for line in shown { (row(frame, line)) } }
+                }
             }
         }
     })

@@ -59,7 +59,7 @@ impl Frame {
                 body data-made=(self.now) {
                     @if !self.alone { (self.head()) }
                     main #main { (body) }
-                    footer {
+                    footer #made data-fresh="" {
                         @match stamp {
                             Stamp::Read(at, zone) => p { "Data as of " time datetime=(at) { (words::instant(at, zone)) } "." }
                             Stamp::Made(zone) => p { "Made " time datetime=(self.now) { (words::instant(self.now, zone)) } "." }

@@ -5,6 +5,7 @@ use maud::html;
 use super::chart::Chart;
 use super::fleet::sureness;
 use super::frame::{Frame, Stamp, address, made, measure, name, zone_of};
+use super::round::way;
 use super::unit::{entries, head};
 use crate::domain::Condition;
 use crate::query::bring::bring;
@@ -33,6 +34,7 @@ pub fn page(frame: &Frame, dossier: &Dossier, series: &Series) -> String {
         log,
         zone: &zone,
         forecast: !words::needs_light(row.condition),
+        now: row.reading.as_ref(),
     };
     // Without light a step's gain has nothing to grow from.
     let now = row.reading.as_ref().map(|reading| reading.intensity).filter(|_| row.condition != Condition::Dark);
@@ -43,9 +45,7 @@ pub fn page(frame: &Frame, dossier: &Dossier, series: &Series) -> String {
             (head(dossier))
             @if !frame.alone { p.doors { a href={ (address(row)) "/sheet.pdf" } { "PDF to print, one page" } } }
             p { @if let Some(said) = said { (said.verdict.says) @if let Some(p) = said.verdict.probability { " (" (sureness(said.verdict.cause, p)) ")" } } @else { "Nothing is known yet." } }
-            @for (label, says) in [("Where: ", &dossier.site.address), ("Whom to call: ", &dossier.site.contact), ("How to get in: ", &dossier.site.access)] {
-                @if let Some(says) = says { p { b { (label) } (says) } }
-            }
+            (way(&dossier.site))
             figure { (made(chart.svg())) }
             div.two {
                 section { h2 { "Bring" } table { thead { tr { th scope="col" { "Part" } th scope="col" { "Needed with" } } } tbody {

@@ -30,14 +30,17 @@ pub fn page(frame: &Frame, dossier: &Dossier, series: &Series, past: &[FittedDay
         log: &dossier.trend.log,
         zone: &zone,
         forecast: latest && !words::needs_light(row.condition),
+        now: row.reading.as_ref().filter(|_| latest),
     };
     frame.page(&name(row), Stamp::of(row.reading.as_ref(), &zone), &html! {
-        (head(dossier))
-        @if row.condition == Condition::Silent {
-            p.banner.alarm role="status" { "The unit is silent: no reading arrives. What is shown is old, and nobody knows how much light there is now." }
-        }
-        @if words::needs_light(row.condition) {
-            p.banner.alarm role="status" { (sentence(words::condition(row.condition))) " Use water treated another way until it is put right; the unit's papers and the health authority say how." }
+        div #now data-fresh="" {
+            (head(dossier))
+            @if row.condition == Condition::Silent {
+                p.banner.alarm role="status" { "The unit is silent: no reading arrives. What is shown is old, and nobody knows how much light there is now." }
+            }
+            @if words::needs_light(row.condition) {
+                p.banner.alarm role="status" { (sentence(words::condition(row.condition))) " Use water treated another way until it is put right; the unit's papers and the health authority say how." }
+            }
         }
         section aria-labelledby="says" {
             h2 #says { "What it means" }
@@ -186,7 +189,7 @@ fn losses(said: &Assessment, stack: &Stack<'_>) -> Markup {
             table.losses {
                 thead { tr { th scope="col" { "Cause" } th scope="col" { "Points of light" } th scope="col" { "Between" } th scope="col" { "Growing" } } }
                 tbody { @for cause in &loss.causes { tr {
-                    th scope="row" { (words::cause(cause.cause)) @if cause.cause == Cause::LampOrSensor { span.under { "not beside the two: both in one, where they cannot be told apart" } } }
+                    th scope="row" { (words::cause(cause.cause)) @if cause.cause == Cause::LampOrSensor { span.under { "the two before, taken as one" } } }
                     td {
                         meter min="0" max="50" value=(format!("{:.1}", cause.percent.clamp(0.0, 50.0))) { (words::tenths(cause.percent)) }
                         " " (words::tenths(cause.percent)) " %"

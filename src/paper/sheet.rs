@@ -31,7 +31,7 @@ struct Room {
 
 /// What the lines of the picture are.
 const LEGEND: &str = "Line: light by day (median), grey: lowest to highest, dashes: set point, wedge: 8 of 10 courses to come if \
-    nobody comes, numbers: service, hatched: cloudy water, ?: a step nobody logged.";
+    nobody comes, numbers: service, ring: the latest reading, hatched: cloudy water, ?: a step nobody logged.";
 
 /// From the most to the least; the first that fits on one page is taken.
 const ROOMS: [Room; 9] = [

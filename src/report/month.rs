@@ -25,7 +25,7 @@ pub fn site(record: &MonthRecord) -> String {
 pub fn outages(unit: &UnitMonth, zone: &TimeZone) -> (Vec<[String; 4]>, Option<String>) {
     let row = |outage: &Outage| {
         let begin = if outage.before { "before the month".to_owned() } else { words::instant(outage.from, zone) };
-        let end = if outage.after { "has not ended".to_owned() } else { words::instant(outage.to, zone) };
+        let end = if outage.after { "goes on".to_owned() } else { words::instant(outage.to, zone) };
         [begin, end, format!("{:.1}", outage.hours()), sign(outage)]
     };
     let listed = unit.outages.len().min(OUTAGES_LISTED);
@@ -80,12 +80,15 @@ pub fn text(record: &MonthRecord, zone: &TimeZone) -> String {
         let _ = writeln!(
             out,
             "  {:<12}{:>9}{:>9}{:>13}{:>11}{:>13}",
-            "day", "lowest", "p5", "hours short", "hours off", "no readings"
+            "day", "lowest", "p5", "hours short", "no light", "no readings"
         );
         unit.days.iter().for_each(|day| out += &day_line(day));
         let (rows, more) = outages(unit, zone);
+        if !rows.is_empty() {
+            let _ = writeln!(out, "  {:<24}{:<24}{:>6}  how it is known", "outage from", "to", "hours");
+        }
         for [begin, end, hours, sign] in rows {
-            let _ = writeln!(out, "  outage {begin} to {end}, {hours} h: {sign}");
+            let _ = writeln!(out, "  {begin:<24}{end:<24}{hours:>6}  {sign}");
         }
         out.extend(more.map(|more| format!("  {more}\n")));
         for check in &unit.checks {

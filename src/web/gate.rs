@@ -353,14 +353,28 @@ mod tests {
         assert_eq!(may(&everywhere, &Method::GET, "/api/v1/export"), Err(Denied::Role(Role::Admin)));
     }
 
+    fn headers(pairs: &[(&'static str, &'static str)]) -> HeaderMap {
+        let header = |(n, v): &(&'static str, &'static str)| (n.parse().unwrap(), HeaderValue::from_static(v));
+        pairs.iter().map(header).collect()
+    }
+
+    #[test]
+    fn only_a_trusted_proxy_is_believed() {
+        let gate = Gate { access: None, trusted_proxies: vec!["192.0.2.1".parse().unwrap()] };
+        let peer = |from: &str, told: &[(&'static str, &'static str)]| {
+            let from = SocketAddr::new(from.parse().unwrap(), 4_711);
+            let Peer { address, secure } = gate.peer(Connection { from, secure: false }, &headers(told));
+            (address.to_string(), secure)
+        };
+        // The client may write what it wants before what the proxy adds.
+        let told = [("x-forwarded-for", "203.0.113.9, 198.51.100.7"), ("x-forwarded-proto", "https")];
+        assert_eq!(peer("192.0.2.1", &told), ("198.51.100.7".to_owned(), true));
+        assert_eq!(peer("192.0.2.2", &told), ("192.0.2.2".to_owned(), false));
+        assert_eq!(peer("192.0.2.1", &[("x-forwarded-for", "nobody")]), ("192.0.2.1".to_owned(), false));
+    }
+
     #[test]
     fn foreign_pages_and_foreign_names_are_turned_away() {
-        let headers = |pairs: &[(&'static str, &'static str)]| {
-            pairs
-                .iter()
-                .map(|(n, v)| (n.parse::<header::HeaderName>().unwrap(), HeaderValue::from_static(v)))
-                .collect::<HeaderMap>()
-        };
         assert!(
             same_origin(&headers(&[]))
                 && same_origin(&headers(&[("origin", "http://127.0.0.1:1"), ("host", "127.0.0.1:1")]))

@@ -19,6 +19,7 @@ use super::api;
 use super::gate::{COOKIE, Gate, Peer, session_id, wants_page};
 use super::problem::Problem;
 use super::server::{Asks, answer, open_router};
+use super::trip::{Rules, RulesForm, round_values};
 use super::{Ask, Change, route};
 use crate::clock;
 use crate::domain::time::{DAY, MINUTE};
@@ -27,7 +28,6 @@ use crate::page::fleet::Filter;
 use crate::page::{self, Frame, frame::trouble};
 use crate::query::dossier::Dossier;
 use crate::query::month::MonthRecord;
-use crate::query::round::{OtherRules, Round};
 use crate::query::series::{Resolution, Series, Span};
 use crate::query::{Answer, Query, RefusalKind};
 use crate::report;
@@ -98,7 +98,7 @@ fn frame(who: &Caller) -> Frame {
 }
 
 /// Something else than the answer that was asked for: as a page.
-fn instead(who: &Caller, other: Result<Answer, Box<Response>>) -> Response {
+pub(super) fn instead(who: &Caller, other: Result<Answer, Box<Response>>) -> Response {
     let (status, says) = match other {
         Ok(Answer::Refused(refusal)) => {
             let status = match refusal.kind {
@@ -116,6 +116,13 @@ fn instead(who: &Caller, other: Result<Answer, Box<Response>>) -> Response {
 
 pub(super) fn bad_page(who: &Caller, status: StatusCode, says: &str) -> Response {
     (status, Html(trouble(&frame(who), "This did not work", says, "/"))).into_response()
+}
+
+/// Why what stands in an address cannot be read, without what the library puts before it.
+pub(super) fn unread(rejection: &QueryRejection) -> String {
+    let says = rejection.body_text();
+    let reason = says.strip_prefix("Failed to deserialize query string: ").unwrap_or(&says);
+    format!("the address cannot be read: {reason}")
 }
 
 /// An address that leads nowhere: a page for people, a problem for programs.
@@ -137,7 +144,7 @@ async fn fleet(
 ) -> Response {
     let filter = match filter {
         Ok(Args(filter)) => filter,
-        Err(rejection) => return bad_page(&who, StatusCode::BAD_REQUEST, &rejection.body_text()),
+        Err(rejection) => return bad_page(&who, StatusCode::BAD_REQUEST, &unread(&rejection)),
     };
     match answer(&asks, &who, Query::Fleet).await {
         Ok(Answer::Fleet(lines)) => {
@@ -192,7 +199,7 @@ async fn unit(
     args: Result<Args<ChartArgs>, QueryRejection>,
 ) -> Response {
     let made = async {
-        let Args(args) = args.map_err(|e| Box::new(bad_page(&who, StatusCode::BAD_REQUEST, &e.body_text())))?;
+        let Args(args) = args.map_err(|e| Box::new(bad_page(&who, StatusCode::BAD_REQUEST, &unread(&e))))?;
         let unit = unit_id(&who, &unit)?;
         let dossier = get_dossier(&asks, &who, &unit).await?;
         let latest = dossier.row.reading.as_ref().map_or_else(clock::now, |reading| reading.at);
@@ -235,32 +242,15 @@ async fn sheet(
     }
 }
 
-async fn round(
-    State(asks): State<Asks>,
-    Extension(who): Extension<Caller>,
-    rules: Result<Args<OtherRules>, QueryRejection>,
-) -> Response {
+async fn round(State(asks): State<Asks>, Extension(who): Extension<Caller>, rules: Rules) -> Response {
     match round_values(&asks, &who, rules).await {
         Ok(round) => Html(page::round::page(&frame(&who), &round)).into_response(),
         Err(response) => *response,
     }
 }
 
-/// The trip by the planner's figures, or by those that stand in the address.
-pub(super) async fn round_values(
-    asks: &Asks,
-    who: &Caller,
-    rules: Result<Args<OtherRules>, QueryRejection>,
-) -> Result<Box<Round>, Box<Response>> {
-    let Args(rules) = rules.map_err(|e| Box::new(bad_page(who, StatusCode::BAD_REQUEST, &e.body_text())))?;
-    match answer(asks, who, Query::Round { rules }).await {
-        Ok(Answer::Round(round)) => Ok(round),
-        other => Err(Box::new(instead(who, other))),
-    }
-}
-
 async fn round_calendar(State(asks): State<Asks>, Extension(who): Extension<Caller>) -> Response {
-    match round_values(&asks, &who, Ok(Args(OtherRules::default()))).await {
+    match round_values(&asks, &who, Ok(Args(RulesForm::default()))).await {
         Ok(round) => {
             let text = report::round::calendar(&round, clock::now());
             ([(header::CONTENT_TYPE, HeaderValue::from_static("text/calendar; charset=utf-8"))], text).into_response()

@@ -75,6 +75,23 @@ test('zoom keys and the table behind the chart', async () => {
     assert.ok(await page.getByRole('columnheader', { name: 'Lowest' }).first().isVisible());
 });
 
+// The one thing here that takes a mouse; the links beside it do the same.
+test('dragging over the chart shows that part of it', async () => {
+    await page.goto(at(UNIT));
+    const chart = page.locator('#chart svg');
+    const { from, to, left, right } = await chart.evaluate((svg) => Object.fromEntries(Object.entries(svg.dataset).map(([k, v]) => [k, Number(v)])));
+    const box = await chart.boundingBox();
+    const place = (share) => box.x + (box.width * (left + share * (right - left))) / 960;
+    await page.mouse.move(place(0.25), box.y + 100);
+    await page.mouse.down();
+    await page.mouse.move(place(0.5), box.y + 120, { steps: 4 });
+    await page.mouse.up();
+    await page.waitForURL(/from=/);
+    const shown = new URL(page.url()).searchParams;
+    const share = (name) => (new Date(shown.get(name)) - from) / (to - from);
+    assert.ok(Math.abs(share('from') - 0.25) < 0.01 && Math.abs(share('to') - 0.5) < 0.01, page.url());
+});
+
 test('the logbook', async () => {
     await page.goto(at(UNIT));
     await tabTo('form.record select[name=action]');

@@ -125,6 +125,24 @@ test('a daemon that is gone says so, and that it is back', async () => {
     await context.close();
 });
 
+test('a page on the wall follows the readings, and what somebody works in is left alone', async () => {
+    const context = await phone(set);
+    const page = await context.newPage();
+    await page.clock.install();
+    await page.goto(set.daemon.at('/'));
+    const row = page.locator('table.fleet tbody tr');
+    set.daemon.publish([[Date.now(), 9.9]]);
+    await until('the unit is short', async () => /9\.9/.test(await (await fetch(set.daemon.at('/'))).text()));
+    assert.doesNotMatch(await row.innerText(), /9\.9/);
+    await page.clock.runFor(21_000);
+    await row.locator('.mark', { hasText: 'short' }).waitFor();
+    assert.match(await row.innerText(), /9\.9 mW/);
+    await page.getByRole('link', { name: 'Boathouse' }).focus();
+    await page.clock.runFor(21_000);
+    assert.equal(await page.evaluate(() => document.activeElement.textContent), 'Boathouse');
+    await context.close();
+});
+
 test('a unit that is silent says so, and how old its reading is', async () => {
     const last = Date.now() - 5 * 60 * MINUTE;
     const quiet = await settled(last);

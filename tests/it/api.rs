@@ -385,11 +385,16 @@ fn who_looks_for_a_page_is_refused_in_words_and_a_program_by_a_problem() {
         ("GET", "/months/north-arm/2026-03", 404, says),
         ("POST", "/units/heron-bight/boathouse/log", 403, "this needs the role service"),
         ("GET", "/nowhere", 404, says),
+        ("GET", "/round?visit_minutes=soon", 400, "minutes a visit: `soon` is not a whole number from 0 on"),
     ] {
         let page = site.send(method, path, &[&token, browser], b"");
         assert_eq!((page.status, page.header("content-type")), (status, Some("text/html; charset=utf-8")), "{path}");
         assert!(page.text().contains(says) && page.text().contains("Go back"), "{path}: {}", page.text());
         assert!(page.header("content-security-policy").is_some());
+        if status == 400 {
+            // Behind the gate the pages speak as pages.
+            continue;
+        }
         let problem = site.send(method, path, &[&token, "Accept: */*"], b"");
         assert_eq!(problem.header("content-type"), Some("application/problem+json"), "{path}");
         assert_eq!((problem.status, problem.json()["detail"].as_str()), (status, Some(says)), "{path}");
