@@ -151,13 +151,15 @@ pub fn sureness(cause: VerdictCause, probability: f64) -> String {
 }
 
 /// How far the crossing is spread, in words.
-fn spread(line: &FleetLine) -> String {
+fn spread(line: &FleetLine) -> Markup {
     let crossing = line.row.assessment.as_ref().map(|said| said.forecast.crossing).unwrap_or_default();
-    match (crossing.p10, crossing.p90) {
-        (Some(p10), Some(p90)) if p10 == p90 => format!("; short about {p10}"),
-        (Some(p10), Some(p90)) => format!("; short between {p10} and {p90}"),
-        (Some(p10), None) => format!("; short from {p10} on, if at all"),
-        _ => String::new(),
+    html! {
+        @match (crossing.p10, crossing.p90) {
+            (Some(p10), Some(p90)) if p10 == p90 => { "; short about " time { (p10) } }
+            (Some(p10), Some(p90)) => { "; short between " time { (p10) } " and " time { (p90) } }
+            (Some(p10), None) => { "; short from " time { (p10) } " on, if at all" }
+            _ => {}
+        }
     }
 }
 

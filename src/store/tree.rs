@@ -240,9 +240,8 @@ impl Disk {
         }
         // A range with an end is not ended there: when its last entry is taken, sled reads every further leaf of the tree
         // for more. So it gets none, and the first entry behind the end stops it.
-        let within = |entry: &io::Result<Entry>| {
-            entry.as_ref().map_or(true, |(key, _)| to.is_none_or(|to| key.as_slice() < to))
-        };
+        let within =
+            |entry: &io::Result<Entry>| entry.as_ref().map_or(true, |(key, _)| to.is_none_or(|to| key.as_slice() < to));
         // Not to be dropped after an error: see the notes at the top.
         let mut entries = ManuallyDrop::new(tree.range::<&[u8], _>(from..));
         match entries.by_ref().map(own).take_while(within).collect() {
