@@ -224,6 +224,7 @@ fn cleaning_due(evidence: &Evidence<'_>) -> Text {
     let by = assessment.forecast.clean_by.or(assessment.forecast.crossing.p10);
     let days = by.map(|by| (by - evidence.today()).get_days());
     let says = match (by, days) {
+        (Some(by), Some(1)) => format!("clean the sleeve by {by}, tomorrow"),
         (Some(by), Some(days)) if days > 0 => format!("clean the sleeve by {by}, in {days} days"),
         (Some(by), _) => format!("clean the sleeve now: the date was {by}"),
         _ => "clean the sleeve".to_owned(),

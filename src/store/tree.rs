@@ -22,7 +22,6 @@
 
 use std::io;
 use std::mem::ManuallyDrop;
-use std::ops::Bound;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
@@ -250,10 +249,13 @@ impl Disk {
         if to.is_some_and(|to| to <= from) {
             return Ok(Vec::new());
         }
-        let range = (Bound::Included(from), to.map_or(Bound::Unbounded, Bound::Excluded));
+        // A range with an end is not ended there: when its last entry is taken, sled reads every further leaf of the tree
+        // for more. So it gets none, and the first entry behind the end stops it.
+        let within =
+            |entry: &io::Result<Entry>| entry.as_ref().map_or(true, |(key, _)| to.is_none_or(|to| key.as_slice() < to));
         // Not to be dropped after an error: see the notes at the top.
-        let mut entries = ManuallyDrop::new(tree.range::<&[u8], _>(range));
-        match entries.by_ref().map(own).collect() {
+        let mut entries = ManuallyDrop::new(tree.range::<&[u8], _>(from..));
+        match entries.by_ref().map(own).take_while(within).collect() {
             Ok(found) => {
                 drop(ManuallyDrop::into_inner(entries));
                 Ok(found)
