@@ -9,6 +9,8 @@ pub mod month;
 pub mod round;
 pub mod series;
 
+use std::collections::BTreeMap;
+
 use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
 
@@ -232,8 +234,18 @@ impl UnitRow {
 
     /// The earliest day by which something must be done, if any.
     pub fn service_by(&self) -> Option<Date> {
+        self.service_due().map(|(date, _)| date)
+    }
+
+    /// The same with what must be done then.
+    pub fn service_due(&self) -> Option<(Date, ServiceAction)> {
         let forecast = &self.assessment.as_ref()?.forecast;
-        [forecast.clean_by, forecast.lamp_by, forecast.sensor_by].into_iter().flatten().min()
+        let dues = [
+            (forecast.clean_by, ServiceAction::SleeveCleaned),
+            (forecast.lamp_by, ServiceAction::LampReplaced),
+            (forecast.sensor_by, ServiceAction::SensorReplaced),
+        ];
+        dues.into_iter().filter_map(|(date, action)| Some((date?, action))).min_by_key(|(date, _)| *date)
     }
 }
 
@@ -308,8 +320,8 @@ pub trait Records {
     fn order(&mut self, order: &OrderQuery, now: Timestamp) -> Result<Result<usize, String>, RecordsError>;
     /// Its raw readings from `from` up to but not including `to`, ascending.
     fn readings(&mut self, spec: &UnitSpec, from: Timestamp, to: Timestamp) -> Result<Vec<Reading>, RecordsError>;
-    /// Its kept days from `from` on; the running one may be missing.
-    fn kept_days(&mut self, spec: &UnitSpec, from: Date) -> Result<Vec<DaySummary>, RecordsError>;
+    /// Its kept days from `from` on with their median light, ascending; the running one may be missing.
+    fn course(&mut self, spec: &UnitSpec, from: Date) -> Result<Vec<(Date, f32)>, RecordsError>;
     /// Its days as the fit of its last assessment explains them.
     fn fitted(&mut self, spec: &UnitSpec) -> Result<Vec<FittedDay>, RecordsError>;
     /// The planner's usual figures.
@@ -351,7 +363,7 @@ fn try_answer(records: &mut impl Records, units: &[UnitSpec], query: Query, now:
         Query::Round { rules } => {
             let rules = rules.over(records.round_rules());
             let zone = units.first().map_or(jiff::tz::TimeZone::UTC, |spec| spec.zone.clone());
-            Answer::Round(Box::new(round::plan(&fleet(records, units, now)?, rules, now.date_in(&zone))))
+            Answer::Round(Box::new(round::plan(&lines(records, units, now)?, rules, now.date_in(&zone))))
         }
         Query::Month { site, month } => Answer::Month(Box::new(month_of(records, units, &site, &month, now)?)),
         Query::Log { unit, entry } => Answer::Logged(log(records, find(units, &unit)?, entry, now)?),
@@ -474,28 +486,35 @@ fn month_of(
         Ok(month::unit_month(spec, bounds, &readings, &records.log(&spec.id)?, now))
     };
     let units = of_site.into_iter().map(record).collect::<Result<_, RecordsError>>()?;
-    Ok(MonthRecord { site: site.to_owned(), month: month.to_owned(), units })
+    Ok(MonthRecord { site: site.to_owned(), name: records.site(site).name, month: month.to_owned(), units })
 }
 
 fn fleet(records: &mut impl Records, units: &[UnitSpec], now: Timestamp) -> Result<Vec<FleetLine>, RecordsError> {
-    let mut rows = rows(records, units, now)?;
-    let lines = rows.drain(..).map(|row| {
-        let id = (row.site.as_str(), row.unit.as_str());
-        let spec = units.iter().find(|spec| (spec.id.site(), spec.id.unit()) == id);
-        let course = spec.map_or(Ok(Vec::new()), |spec| course(records, spec, now))?;
-        Ok(FleetLine { site: records.site(&row.site), row, course })
-    });
-    lines.collect()
+    let by_id: BTreeMap<(&str, &str), &UnitSpec> =
+        units.iter().map(|spec| ((spec.id.site(), spec.id.unit()), spec)).collect();
+    let mut lines = lines(records, units, now)?;
+    for line in &mut lines {
+        if let Some(spec) = by_id.get(&(&*line.row.site, &*line.row.unit)) {
+            line.course = course(records, spec, now)?;
+        }
+    }
+    Ok(lines)
+}
+
+/// Every unit, worst first, without its course.
+fn lines(records: &mut impl Records, units: &[UnitSpec], now: Timestamp) -> Result<Vec<FleetLine>, RecordsError> {
+    let rows = rows(records, units, now)?.into_iter();
+    Ok(rows.map(|row| FleetLine { site: records.site(&row.site), row, course: Vec::new() }).collect())
 }
 
 fn course(records: &mut impl Records, spec: &UnitSpec, now: Timestamp) -> Result<Vec<Option<f32>>, RecordsError> {
     let today = now.date_in(&spec.zone);
     let first = today.saturating_sub(jiff::Span::new().days(COURSE_DAYS - 1));
     let mut course = vec![None; usize::try_from(COURSE_DAYS).unwrap_or_default()];
-    for day in records.kept_days(spec, first)? {
-        let place = usize::try_from((day.date - first).get_days()).ok().and_then(|index| course.get_mut(index));
-        if let (Some(place), Some(light)) = (place, day.intensity) {
-            *place = Some((100.0 * light.median.exp() / spec.set_point.max(1e-9)) as f32);
+    for (date, light) in records.course(spec, first)? {
+        let place = usize::try_from((date - first).get_days()).ok().and_then(|index| course.get_mut(index));
+        if let Some(place) = place {
+            *place = Some(100.0 * light / spec.set_point.max(1e-9) as f32);
         }
     }
     Ok(course)
@@ -608,7 +627,7 @@ mod tests {
             Ok(Vec::new())
         }
 
-        fn kept_days(&mut self, _: &UnitSpec, _: Date) -> Result<Vec<DaySummary>, RecordsError> {
+        fn course(&mut self, _: &UnitSpec, _: Date) -> Result<Vec<(Date, f32)>, RecordsError> {
             Ok(Vec::new())
         }
 

@@ -23,17 +23,18 @@ pub struct Holds {
     pub clear_answered: i64,
     /// People are told of a mere notice only when it has lived this long; the topics say it at once.
     pub tell: i64,
-    /// People are told of its end only this long after it: if it comes back before, it has gone on for them.
+    /// People are told of its end only this long after it, unless somebody has done something about it: if it comes back
+    /// before, it has gone on for them.
     pub tell_end: i64,
 }
 
 /// The hold times of a kind. The light swings with the hours of a day (temperature, standing water), so treatment counts
-/// as assured again after a whole day of it, or soon after somebody has worked at the unit. Work comes in pieces, with the
-/// lamp off between them: one dark spell, not three. A gateway that drops out for an evening or a storm that has passed
+/// as assured again after a whole day of it, or soon after somebody has worked at the unit. Power cuts and work come in
+/// pieces, with the lamp off between them: one dark spell, not three. A gateway that drops out for an evening or a storm that has passed
 /// by the next day wants nobody to do anything.
 pub fn holds(kind: Kind) -> Holds {
     let (raise, clear, clear_answered) = match kind {
-        Kind::NoLight => (2 * MINUTE, 4 * HOUR, 4 * HOUR),
+        Kind::NoLight => (2 * MINUTE, HOUR, HOUR),
         Kind::TreatmentNotAssured => (0, DAY, 30 * MINUTE),
         Kind::NoReadings => (0, 3 * HOUR, 3 * HOUR),
         Kind::SensorDoubtful => (0, 2 * DAY, 0),
@@ -44,7 +45,8 @@ pub fn holds(kind: Kind) -> Holds {
         Kind::PartLimit => (0, 2 * DAY, 0),
     };
     let (tell, tell_end) = match kind {
-        Kind::NoReadings => (12 * HOUR, 0),
+        Kind::NoLight => (0, 6 * HOUR),
+        Kind::NoReadings => (12 * HOUR, 6 * HOUR),
         Kind::WaterEpisode => (DAY, 3 * DAY),
         _ => (0, 0),
     };
@@ -112,6 +114,9 @@ pub struct Life {
     /// Whether somebody has been told that it lives.
     #[serde(default)]
     pub told: bool,
+    /// Of one that is over: whether an entry in the log had answered it.
+    #[serde(default)]
+    pub answered: bool,
 }
 
 impl Life {
@@ -205,6 +210,7 @@ impl Book {
                         }
                         let since = *life.better_since.get_or_insert(now);
                         if now.millis_since(since) >= hold {
+                            life.answered = answered;
                             self.end(kind, now);
                             return true;
                         }
@@ -241,6 +247,7 @@ impl Book {
             silenced_until: None,
             untold: (!told).then_some(Untold { what: What::Raised, at: now }),
             told,
+            answered: false,
         };
         self.live.insert(kind, life);
         true
@@ -307,7 +314,8 @@ impl Book {
             }
         }
         self.over.retain(|(kind, untold, life)| {
-            let told = now.millis_since(untold.at) >= holds(*kind).tell_end && may(*kind, untold.at);
+            let waits = !life.answered && now.millis_since(untold.at) < holds(*kind).tell_end;
+            let told = !waits && may(*kind, untold.at);
             if told {
                 news.push(News { kind: *kind, what: untold.what, at: untold.at, life: life.clone() });
             }

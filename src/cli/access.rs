@@ -24,7 +24,7 @@ pub struct AccessArgs {
 
 #[derive(Clone, Debug, Subcommand)]
 enum What {
-    /// Add somebody, or change his password; the password is read from standard input
+    /// Add somebody, or change his password; it is asked for, or read from standard input where that is no terminal
     AddUser(Grant),
     /// Add a token for a program; it is shown once
     AddToken(Grant),
@@ -96,17 +96,20 @@ fn list(book: &Book) -> String {
         .collect()
 }
 
+/// Typed without being shown, twice; from standard input where nobody types.
 fn password() -> Result<String, Failure> {
-    if stdin().is_terminal() {
-        output::complain("type the password, then Enter (it is shown)");
-    }
-    let mut text = String::new();
-    let mut input = stdin();
-    if input.is_terminal() {
-        input.read_line(&mut text).map_err(|e| Failure::new(Exit::Io, e.to_string()))?;
+    let io = |error: std::io::Error| Failure::new(Exit::Io, format!("the password cannot be read: {error}"));
+    let text = if stdin().is_terminal() {
+        let typed = rpassword::prompt_password("password (not shown): ").map_err(io)?;
+        if rpassword::prompt_password("once more: ").map_err(io)? != typed {
+            return Err(Failure::new(Exit::Usage, "the two passwords differ; nothing was changed".to_owned()));
+        }
+        typed
     } else {
-        input.read_to_string(&mut text).map_err(|e| Failure::new(Exit::Io, e.to_string()))?;
-    }
+        let mut text = String::new();
+        stdin().read_to_string(&mut text).map_err(io)?;
+        text
+    };
     let text = text.trim_end_matches(['\n', '\r']).to_owned();
     if text.chars().count() < PASSWORD_MIN_CHARS {
         return Err(Failure::new(Exit::Usage, format!("a password has at least {PASSWORD_MIN_CHARS} characters")));

@@ -3,6 +3,7 @@
 pub mod access;
 pub mod alert_test;
 pub mod alerts;
+mod allocator;
 pub mod backup;
 pub mod check;
 pub mod data;
@@ -113,6 +114,9 @@ pub fn run() -> ExitCode {
             return if e.use_stderr() { Exit::Usage.into() } else { ExitCode::SUCCESS };
         }
     };
+    if matches!(cli.command, Command::Watch(_) | Command::Demo(_)) {
+        allocator::settle();
+    }
     match dispatch(&cli) {
         Ok(()) => ExitCode::SUCCESS,
         Err(failure) => {

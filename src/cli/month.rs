@@ -62,6 +62,6 @@ pub fn run(args: &MonthArgs) -> Result<(), Failure> {
     output::print(&if args.html {
         page::month::page(&frame(), &record, &zone_of(&config, &args.site))
     } else {
-        month::text(&record)
+        month::text(&record, &zone_of(&config, &args.site))
     })
 }

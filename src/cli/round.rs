@@ -63,7 +63,7 @@ pub(super) fn write_paper(file: &Path, paper: &Paper) -> Result<(), Failure> {
 
 /// What a page made by a command knows.
 pub(super) fn frame() -> Frame {
-    Frame { now: clock::now(), csrf: String::new(), who: None, may_record: false }
+    Frame { now: clock::now(), csrf: String::new(), who: None, may_record: false, alone: true }
 }
 
 /// The zone of a site in the config.

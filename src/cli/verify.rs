@@ -19,7 +19,8 @@ its checksum and with the counts kept beside it; nothing is changed. Of a backup
 silence of at least an hour and of six usual intervals. Gaps are no damage: a cabin may have been shut.\n\n\
 Exit code 74 where anything is damaged. Then: stop the daemon, keep a copy of the data directory, and restore the \
 newest backup that verifies; what came since is still in the units' loggers or lost. A store with a few damaged blocks \
-goes on working without them.";
+goes on working without them; where the disk has spoilt the database under them, the next start gives up what cannot be \
+read, keeps its bytes in `damaged/`, says which days are lost and serves the rest.";
 
 /// Arguments of `verify`.
 #[derive(Clone, Debug, clap::Args)]

@@ -35,6 +35,22 @@ pub fn assess(
     constants: &Constants,
     now: Timestamp,
 ) -> Result<(Assessment, Signs), StoreError> {
+    judge(store, job, constants, now).map(|judged| (judged.assessment, judged.signs))
+}
+
+/// What became of a [`Job`].
+#[derive(Debug)]
+pub struct Judged {
+    /// What is said.
+    pub assessment: Assessment,
+    /// What the last days say about sensor, filters and flow sensor.
+    pub signs: Signs,
+    /// The days it rests on, ascending.
+    pub days: Vec<DaySummary>,
+}
+
+/// The same as [`assess`], with the days.
+pub fn judge(store: &Store, job: &Job, constants: &Constants, now: Timestamp) -> Result<Judged, StoreError> {
     let spec = &job.spec;
     let book = store.logbook(&spec.id)?;
     let log = effective(&book);
@@ -51,18 +67,22 @@ pub fn assess(
     };
     let assessment = analysis::assess(&history, now, constants);
     store.put_assessment(&spec.id, &assessment)?;
-    let signs = signs(store, spec, &log, now)?;
-    Ok((assessment, signs))
+    let signs = signs(store, spec, (&days, &log), now)?;
+    Ok(Judged { assessment, signs, days })
 }
 
 /// What the last days before `now` say about sensor, filters and flow sensor.
-fn signs(store: &Store, spec: &UnitSpec, log: &[ServiceEntry], now: Timestamp) -> Result<Signs, StoreError> {
-    let days = store.days(&spec.id, None, None)?;
+fn signs(
+    store: &Store,
+    spec: &UnitSpec,
+    (days, log): (&[DaySummary], &[ServiceEntry]),
+    now: Timestamp,
+) -> Result<Signs, StoreError> {
     let first = days.first().map_or(now, |day| Timestamp::day_start(day.date, &spec.zone));
     let mut spans = signs::spans(log, first, now).into_iter().map(|(from, to)| store.readings(&spec.id, from, to));
     let mut next = || spans.next().unwrap_or_else(|| Ok(Vec::new()));
     let (new, recent, check) = (next()?, next()?, next()?);
-    Ok(signs::look(spec, log, [&new, &recent, &check], &days, now))
+    Ok(signs::look(spec, log, [&new, &recent, &check], days, now))
 }
 
 /// Summarises the days whose readings changed, and those that an entry made since the last assessment takes in or out.
@@ -96,19 +116,18 @@ fn leave_given_up(store: &Store, spec: &UnitSpec, dates: &mut BTreeSet<Date>) ->
 }
 
 /// The days as they stand, oldest first: those whose readings changed since they were rolled up, as a rule only the
-/// running one, are summarised anew but not kept.
+/// running one, are summarised anew but not kept. `kept`: its kept days.
 pub fn days_now(
     store: &Store,
     spec: &UnitSpec,
-    log: &[ServiceEntry],
+    (kept, log): (&[DaySummary], &[ServiceEntry]),
     constants: &Constants,
 ) -> Result<Vec<DaySummary>, StoreError> {
     let dirty = store.dirty_of(&spec.id);
     let mut dates: BTreeSet<Date> = changed(&dirty.days).flat_map(|(from, to)| dates(from, to, spec)).collect();
     leave_given_up(store, spec, &mut dates)?;
-    let kept = store.days(&spec.id, None, None)?;
     let fresh = summaries(store, spec, log, &dates, constants)?;
-    let days: BTreeMap<Date, DaySummary> = kept.into_iter().chain(fresh).map(|day| (day.date, day)).collect();
+    let days: BTreeMap<Date, DaySummary> = kept.iter().cloned().chain(fresh).map(|day| (day.date, day)).collect();
     Ok(days.into_values().collect())
 }
 
@@ -208,7 +227,8 @@ mod tests {
             store.append(&[(spec.id.clone(), reading)]).unwrap();
         };
         let counts = || {
-            let days = days_now(&store, &spec, &[], &constants).unwrap();
+            let kept = store.days(&spec.id, None, None).unwrap();
+            let days = days_now(&store, &spec, (&kept, &[]), &constants).unwrap();
             days.iter().map(|day| (day.date.to_string(), day.readings)).collect::<Vec<_>>()
         };
         put("2026-03-01T06:00:00Z", 21.4);

@@ -5,6 +5,7 @@
 
 pub mod assess;
 pub mod bulk;
+mod courses;
 pub mod hubs;
 pub mod intake;
 pub mod outbox;
@@ -27,14 +28,13 @@ use tokio::sync::{mpsc, oneshot, watch};
 use tokio::task::{JoinError, JoinHandle, spawn_blocking};
 use tokio::time::{Instant, MissedTickBehavior, interval, timeout_at};
 
-use crate::alert::Signs;
 use crate::alert::site::SITE_SILENT;
 use crate::analysis::Constants;
 use crate::clock;
 use crate::config::Config;
 use crate::domain::service::effective;
 use crate::domain::time::MINUTE;
-use crate::domain::{Assessment, UnitId, UnitSpec};
+use crate::domain::{UnitId, UnitSpec};
 use crate::engine::{Effect, Engine, Event, Notice, Statement};
 use crate::mqtt::decode::PAYLOAD_MAX_BYTES;
 use crate::mqtt::discovery::hub;
@@ -50,6 +50,7 @@ use crate::store::{OutboxItem, Store, StoreError};
 use crate::web::socket::{self, SocketError};
 use crate::web::{self, Ask};
 
+use assess::Judged;
 use hubs::Hubs;
 use intake::{Arrived, Batch, Described, Intake, Report, Wish};
 use outbox::{Letter, Outbox};
@@ -117,7 +118,7 @@ pub enum StartError {
 #[error("{0}")]
 pub struct Broken(pub String);
 
-type Assessed = Result<(Assessment, Signs), StoreError>;
+type Assessed = Result<Judged, StoreError>;
 type Kept = BTreeMap<String, Vec<u8>>;
 
 /// Who gave an order about alerts.
@@ -503,10 +504,11 @@ impl Daemon {
         }
         let mut records = records::Snapshot::new(Arc::clone(&self.store), &self.engine, self.tally.strangers(), now)
             .with_sites(self.sites.clone())
+            .with_pasts(Arc::clone(&self.pasts))
             .within(&ask.scope);
         if let Query::Course { unit } = &ask.query {
             let neighbours = self.engine.neighbours(unit).map(|neighbours| (unit.clone(), neighbours));
-            records = records.with_pasts(Arc::clone(&self.pasts), neighbours.into_iter().collect());
+            records = records.with_neighbours(neighbours.into_iter().collect());
         }
         let mut units = self.units.clone();
         units.retain(|spec| ask.scope.allows(spec.id.site()));
@@ -524,9 +526,10 @@ impl Daemon {
 
     fn assessed(&mut self, (unit, result): (UnitId, Result<Assessed, JoinError>)) {
         let error = match result {
-            Ok(Ok((assessment, signs))) => {
+            Ok(Ok(Judged { assessment, signs, days })) => {
                 self.health.fits += 1;
                 self.keep(records::signs_key(&unit), signs);
+                self.to_keep.extend([self.pasts.courses.put(&unit, assessment.as_of, &days)]);
                 let (assessment, signs) = (Box::new(assessment), Box::new(signs));
                 return self.decide(Event::Assessed { unit, assessment, signs });
             }
@@ -699,7 +702,7 @@ impl Daemon {
             neighbours: self.engine.neighbours(&unit),
         };
         let (store, constants) = (Arc::clone(&self.store), Arc::clone(&self.constants));
-        let running = spawn_blocking(move || assess::assess(&store, &job, &constants, clock::now()));
+        let running = spawn_blocking(move || assess::judge(&store, &job, &constants, clock::now()));
         Some((unit, running))
     }
 

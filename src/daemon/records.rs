@@ -59,10 +59,21 @@ impl Snapshot {
         Self { sites, rules, ..self }
     }
 
-    /// The same, with what pasts are worked out from and kept in.
+    /// The same, with what was read and worked out before.
     #[must_use]
-    pub fn with_pasts(self, pasts: Arc<Pasts>, neighbours: BTreeMap<UnitId, Neighbours>) -> Self {
-        Self { pasts, neighbours, ..self }
+    pub fn with_pasts(self, pasts: Arc<Pasts>) -> Self {
+        Self { pasts, ..self }
+    }
+
+    /// The same, with what pasts are worked out from.
+    #[must_use]
+    pub fn with_neighbours(self, neighbours: BTreeMap<UnitId, Neighbours>) -> Self {
+        Self { neighbours, ..self }
+    }
+
+    /// Of when the latest assessment of a unit is.
+    fn as_of(&self, spec: &UnitSpec) -> Option<Timestamp> {
+        self.views.get(&spec.id)?.assessment.as_ref().map(|said| said.as_of)
     }
 
     /// The same, of the allowed sites only.
@@ -157,7 +168,7 @@ pub fn offline(config: &Config, now: Timestamp) -> Result<Snapshot, StoreError> 
     let neighbours = config.units.iter().filter_map(|spec| Some((spec.id.clone(), engine.neighbours(&spec.id)?)));
     let neighbours = neighbours.collect();
     let records = Snapshot::new(Arc::new(store), &engine, unknown, now).with_sites(sites(config));
-    Ok(records.with_pasts(Arc::default(), neighbours))
+    Ok(records.with_neighbours(neighbours))
 }
 
 /// Under which name the store keeps the units that are not in the config.
@@ -200,7 +211,11 @@ impl Records for Snapshot {
 
     fn days(&mut self, spec: &UnitSpec) -> Result<Vec<DaySummary>, RecordsError> {
         let log = effective(&self.store.logbook(&spec.id).map_err(text)?);
-        days_now(&self.store, spec, &log, &Constants::default()).map_err(text)
+        let kept = match self.as_of(spec) {
+            Some(as_of) => self.pasts.days(&self.store, spec, as_of),
+            None => self.store.days(&spec.id, None, None).map(Arc::new),
+        };
+        days_now(&self.store, spec, (&kept.map_err(text)?, &log), &Constants::default()).map_err(text)
     }
 
     fn log(&mut self, unit: &UnitId) -> Result<Vec<ServiceEntry>, RecordsError> {
@@ -255,15 +270,14 @@ impl Records for Snapshot {
         self.store.readings(&spec.id, from, to).map_err(text)
     }
 
-    fn kept_days(&mut self, spec: &UnitSpec, from: Date) -> Result<Vec<DaySummary>, RecordsError> {
-        self.store.days(&spec.id, Some(from), None).map_err(text)
+    fn course(&mut self, spec: &UnitSpec, from: Date) -> Result<Vec<(Date, f32)>, RecordsError> {
+        self.pasts.courses.of(&self.store, &spec.id, self.as_of(spec), from).map_err(text)
     }
 
     fn fitted(&mut self, spec: &UnitSpec) -> Result<Vec<FittedDay>, RecordsError> {
-        let said = self.views.get(&spec.id).and_then(|view| view.assessment.as_ref());
-        let Some(as_of) = said.map(|assessment| assessment.as_of) else { return Ok(Vec::new()) };
+        let Some(as_of) = self.as_of(spec) else { return Ok(Vec::new()) };
         let neighbours = self.neighbours.get(&spec.id).copied();
-        let past = self.pasts.of(&self.store, spec, as_of, neighbours, &Constants::default()).map_err(text)?;
+        let past = self.pasts.fitted(&self.store, spec, as_of, neighbours, &Constants::default()).map_err(text)?;
         Ok(past.to_vec())
     }
 

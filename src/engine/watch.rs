@@ -228,7 +228,9 @@ impl Unit {
     fn listening_since(&self, now: Timestamp) -> Timestamp {
         let back = [ServiceAction::Opened, ServiceAction::VisitEnded, ServiceAction::VisitStarted];
         let opened = self.log.iter().rfind(|e| e.at <= now && back.contains(&e.action)).map(|e| e.at);
-        self.heard.into_iter().chain(opened).chain([self.started]).max().unwrap_or(self.started)
+        // Who was known to be silent before our own start has been so all along.
+        let started = (!self.book.live.contains_key(&Kind::NoReadings)).then_some(self.started);
+        self.heard.into_iter().chain(opened).chain(started).max().unwrap_or(self.started)
     }
 
     /// How the unit is heard, for its site.

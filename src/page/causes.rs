@@ -4,7 +4,8 @@ use std::fmt::Write as _;
 
 use jiff::tz::TimeZone;
 
-use super::chart::{BOTTOM, LEFT, RIGHT, TOP, WIDTH, short, ticks, time_ticks};
+use super::calendar::time_ticks;
+use super::chart::{BOTTOM, LEFT, RIGHT, TOP, WIDTH, short, ticks};
 use crate::domain::{FittedDay, Timestamp};
 
 const HEIGHT: f64 = 260.0;
@@ -54,7 +55,7 @@ impl Stack<'_> {
         for value in ticks(0.0, most, 4) {
             let _ = write!(
                 svg,
-                "<path class=\"grid\" d=\"M{LEFT} {0:.1}H{1:.0}\"/><text class=\"tick\" x=\"{2:.0}\" y=\"{3:.1}\" text-anchor=\"end\">{4}</text>",
+                "<path class=\"grid\" d=\"M{LEFT} {0:.1}H{1:.0}\"/><text class=\"tick amount\" x=\"{2:.0}\" y=\"{3:.1}\" text-anchor=\"end\">{4}</text>",
                 y(value),
                 WIDTH - RIGHT,
                 LEFT - 6.0,
@@ -62,7 +63,7 @@ impl Stack<'_> {
                 short(value)
             );
         }
-        svg.push_str("<text class=\"tick\" x=\"4\" y=\"14\">points of light</text>");
+        svg.push_str("<text class=\"tick measure\" x=\"4\" y=\"14\">points of light</text>");
         time_ticks((from, to), (HEIGHT - BOTTOM + 18.0, self.zone), &mut svg);
         let mut below = vec![0.0; self.days.len()];
         for (cause, (class, _)) in CAUSES.iter().enumerate() {

@@ -5,6 +5,8 @@ use std::fmt::Write as _;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
+use super::calendar::time_ticks;
+use crate::domain::assessment::{Crossing, LatestReading};
 use crate::domain::time::DAY;
 use crate::domain::{Assessment, FittedDay, ServiceAction, ServiceEntry, Timestamp};
 use crate::query::series::Series;
@@ -17,6 +19,8 @@ pub(super) const LEFT: f64 = 52.0;
 pub(super) const RIGHT: f64 = 12.0;
 pub(super) const TOP: f64 = 30.0;
 pub(super) const BOTTOM: f64 = 44.0;
+/// A latest reading that is off the last day's by more than this share of it is named.
+const OFF_COURSE: f64 = 0.05;
 
 /// What a chart shows.
 #[derive(Clone, Copy, Debug)]
@@ -37,6 +41,8 @@ pub struct Chart<'a> {
     pub zone: &'a TimeZone,
     /// Whether the forecast is drawn: days to come make room for it.
     pub forecast: bool,
+    /// The latest reading, where the chart reaches to it: by days the last hours do not show.
+    pub now: Option<&'a LatestReading>,
 }
 
 /// A service action in the chart: its number and what it was.
@@ -78,6 +84,13 @@ impl<'a> Chart<'a> {
         self.log.iter().filter(shown).enumerate().map(|(i, entry)| Marked { number: i + 1, entry }).collect()
     }
 
+    /// When the light crosses the set point; nothing where it is under it already, or where no forecast is wanted.
+    pub fn crossing(&self) -> Option<Crossing> {
+        let crossing = self.said.filter(|_| self.forecast)?.forecast.crossing;
+        let over = self.series.points.last()?.value > self.set_point;
+        (over && crossing.p10.is_some()).then_some(crossing)
+    }
+
     /// The picture.
     pub fn svg(&self) -> String {
         let plane = self.plane();
@@ -98,6 +111,7 @@ impl<'a> Chart<'a> {
         self.course(&plane, &mut svg);
         self.fitted(&plane, &mut svg);
         self.marks(&plane, &mut svg);
+        self.latest(&plane, &mut svg);
         svg.push_str("</svg>");
         svg
     }
@@ -119,8 +133,9 @@ impl<'a> Chart<'a> {
 
     fn plane(&self) -> Plane {
         let points = &self.series.points;
-        let low = points.iter().map(|p| p.low).fold(self.set_point, f64::min);
-        let high = points.iter().map(|p| p.high).fold(self.set_point, f64::max);
+        let now = || self.now.iter().map(|reading| reading.intensity);
+        let low = points.iter().map(|p| p.low).chain(now()).fold(self.set_point, f64::min);
+        let high = points.iter().map(|p| p.high).chain(now()).fold(self.set_point, f64::max);
         let margin = 0.08 * (high - low).max(0.05 * high.abs()).max(1e-6);
         let span = self.series.to.millis_since(self.series.from) as f64;
         let from = self.series.from.as_millis() as f64;
@@ -131,9 +146,11 @@ impl<'a> Chart<'a> {
     }
 
     fn forecast_end(&self) -> Option<Timestamp> {
-        let crossing = self.said.filter(|_| self.forecast)?.forecast.crossing;
+        let crossing = self.crossing()?;
+        let open = crossing.p90.is_none();
         let last = crossing.p90.or(crossing.p50).or(crossing.p10)?;
-        Some(self.start(last).plus_millis(2 * DAY))
+        // A fan without an end is seen to go on.
+        Some(self.start(last).plus_millis(if open { 60 * DAY } else { 2 * DAY }))
     }
 
     fn start(&self, date: Date) -> Timestamp {
@@ -145,14 +162,14 @@ impl<'a> Chart<'a> {
             let y = plane.y(value);
             let _ = write!(
                 svg,
-                "<path class=\"grid\" d=\"M{LEFT} {y:.1}H{:.0}\"/><text class=\"tick\" x=\"{:.0}\" y=\"{:.1}\" text-anchor=\"end\">{}</text>",
+                "<path class=\"grid\" d=\"M{LEFT} {y:.1}H{:.0}\"/><text class=\"tick amount\" x=\"{:.0}\" y=\"{:.1}\" text-anchor=\"end\">{}</text>",
                 WIDTH - RIGHT,
                 LEFT - 6.0,
                 y + 4.0,
                 short(value)
             );
         }
-        let _ = write!(svg, "<text class=\"tick\" x=\"4\" y=\"14\">{}</text>", self.unit);
+        let _ = write!(svg, "<text class=\"tick measure\" x=\"4\" y=\"14\">{}</text>", self.unit);
         time_ticks((plane.from, plane.to), (HEIGHT - BOTTOM + 18.0, self.zone), svg);
     }
 
@@ -208,31 +225,49 @@ impl<'a> Chart<'a> {
     }
 
     fn fan(&self, plane: &Plane, svg: &mut String) {
-        let Some(said) = self.said.filter(|_| self.forecast) else { return };
-        let Some(last) = self.series.points.last() else { return };
-        let (crossing, set) = (said.forecast.crossing, plane.y(self.set_point));
-        let Some(p10) = crossing.p10.map(|date| plane.x(self.start(date))) else { return };
+        let Some((crossing, last)) = self.crossing().zip(self.series.points.last()) else { return };
+        let set = plane.y(self.set_point);
         let edge = WIDTH - RIGHT;
         let (x, y) = (plane.x(last.at), plane.y(last.value));
-        // Where a line to a late crossing leaves the picture.
-        let until = |target: f64| {
+        // Where a line to a late crossing leaves the picture; what should have crossed by now crosses now.
+        let until = |date: Option<Date>| {
+            let target = date.map_or(f64::INFINITY, |date| plane.x(self.start(date)).max(x));
             if target > edge { (edge, y + (set - y) * (edge - x) / (target - x).max(1.0)) } else { (target, set) }
         };
-        let late = crossing.p90.map_or((edge, y), |date| until(plane.x(self.start(date))));
-        let early = until(p10);
+        let (early, late) = (until(crossing.p10), until(crossing.p90));
+        // Between an early crossing and a late one outside the picture lies its corner.
+        let corner = if early.0 < edge && late.1 < set { format!("L{edge:.1} {set:.1}") } else { String::new() };
         let _ = write!(
             svg,
-            "<path class=\"fan\" d=\"M{x:.1} {y:.1}L{:.1} {:.1}L{:.1} {:.1}Z\"/>",
+            "<path class=\"fan\" d=\"M{x:.1} {y:.1}L{:.1} {:.1}{corner}L{:.1} {:.1}Z\"/>",
             early.0, early.1, late.0, late.1
         );
-        if let Some(p50) = crossing.p50.map(|date| (date, until(plane.x(self.start(date))))) {
-            let (date, (mx, my)) = p50;
+        if let Some(date) = crossing.p50 {
+            let (mx, my) = until(Some(date));
+            // The words stand left of the crossing, where there is room for them.
+            let (at, anchor) = if mx < LEFT + 350.0 { (mx, "start") } else { (mx.min(edge - 2.0), "end") };
             let _ = write!(
                 svg,
                 "<path class=\"middle\" d=\"M{x:.1} {y:.1}L{mx:.1} {my:.1}\"/><circle class=\"crossing\" cx=\"{mx:.1}\" cy=\"{my:.1}\" r=\"4\"/>\
-                 <text class=\"label\" x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">crossing about {date}</text>",
-                mx.min(edge - 2.0),
+                 <text class=\"label\" x=\"{at:.1}\" y=\"{:.1}\" text-anchor=\"{anchor}\">crossing about {date}</text>",
                 my - 10.0
+            );
+        }
+    }
+
+    /// A ring at the latest reading, with a word where it lies off the course.
+    fn latest(&self, plane: &Plane, svg: &mut String) {
+        let Some(now) = self.now.filter(|reading| plane.inside(reading.at)) else { return };
+        let (x, y) = (plane.x(now.at), plane.y(now.intensity));
+        let _ = write!(svg, "<circle class=\"latest\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"4\"/>");
+        let course = self.series.points.last().map_or(f64::INFINITY, |point| point.value);
+        if (now.intensity - course).abs() > OFF_COURSE * course.abs() {
+            let _ = write!(
+                svg,
+                "<text class=\"label\" x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">now {:.1}</text>",
+                x - 9.0,
+                y + 4.0,
+                now.intensity
             );
         }
     }
@@ -283,34 +318,6 @@ impl<'a> Chart<'a> {
                 TOP - 6.0
             );
         }
-    }
-}
-
-/// The dates under a picture that shows `from` to `to`, milliseconds, at the height `y`.
-pub(super) fn time_ticks((from, to): (f64, f64), (y, zone): (f64, &TimeZone), svg: &mut String) {
-    const STEPS: i32 = 6;
-    let span = to - from;
-    for step in 0..=STEPS {
-        let part = f64::from(step) / f64::from(STEPS);
-        let local = Timestamp::from_millis((from + span * part) as i64).to_jiff().to_zoned_datetime(zone.clone());
-        let anchor = match step {
-            0 => "start",
-            STEPS => "end",
-            _ => "middle",
-        };
-        let form = if span < 3.0 * DAY as f64 {
-            "%-d %b %H:%M"
-        } else if span > 300.0 * DAY as f64 {
-            "%b %Y"
-        } else {
-            "%-d %b"
-        };
-        let x = LEFT + part * (WIDTH - LEFT - RIGHT);
-        let _ = write!(
-            svg,
-            "<text class=\"tick\" x=\"{x:.0}\" y=\"{y:.0}\" text-anchor=\"{anchor}\">{}</text>",
-            local.strftime(form)
-        );
     }
 }
 
@@ -374,10 +381,49 @@ mod tests {
                 log: &[],
                 zone: &TimeZone::UTC,
                 forecast: true,
+                now: said.reading.as_ref(),
             };
             let svg = chart.svg();
             assert!(svg.len() < 150_000 && !svg.contains("NaN") && !svg.contains("inf"), "{values:?}");
         }
+    }
+
+    #[test]
+    fn a_fan_without_an_end_is_open_at_the_edge_and_a_short_unit_has_none() {
+        let mut said: Assessment =
+            serde_json::from_str(include_str!("../../fixtures/assessment/contract.json")).unwrap();
+        let values: Vec<f64> = (0..300).map(|i| 24.0 - 0.02 * f64::from(i)).collect();
+        let series = series(&values);
+        let day = |days: i64| Some(series.to.plus_millis(days * DAY).date_in(&TimeZone::UTC));
+        said.forecast.crossing = Crossing { p10: day(40), p50: day(80), p90: None };
+        let fan = |set_point: f64| {
+            let chart = Chart {
+                series: &series,
+                set_point,
+                unit: "mW/cm²",
+                said: Some(&said),
+                past: &[],
+                log: &[],
+                zone: &TimeZone::UTC,
+                forecast: true,
+                now: None,
+            };
+            let svg = chart.svg();
+            let path = svg.split("class=\"fan\" d=\"").nth(1)?.split('"').next()?.to_owned();
+            Some(path)
+        };
+        let path = fan(14.0).unwrap();
+        let corners: Vec<(f64, f64)> = path
+            .split(['M', 'L', 'Z'])
+            .filter_map(|point| point.split_once(' '))
+            .map(|(x, y)| (x.parse().unwrap(), y.parse().unwrap()))
+            .collect();
+        // From the last reading to the early crossing, along the set point, up the edge, back at the height of the reading.
+        let edge = WIDTH - RIGHT;
+        assert_eq!(corners.len(), 4, "{path}");
+        assert_eq!((corners[1].1, corners[2].0, corners[3].0), (corners[2].1, edge, edge), "{path}");
+        assert_eq!(corners[3].1, corners[0].1, "{path}");
+        assert_eq!(fan(22.0), None);
     }
 
     #[test]

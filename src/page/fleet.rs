@@ -2,9 +2,10 @@
 
 use std::collections::BTreeSet;
 
+use jiff::tz::TimeZone;
 use maud::{Markup, html};
 
-use super::frame::{Frame, address, condition, made, measure, name, zone_of};
+use super::frame::{Frame, Stamp, address, condition, made, measure, name, zone_of};
 use crate::domain::assessment::VerdictCause;
 use crate::query::dossier::FleetLine;
 use crate::report::words;
@@ -32,26 +33,31 @@ impl Filter {
 /// The page. `lines`: worst first.
 pub fn page(frame: &Frame, lines: &[FleetLine], filter: &Filter) -> String {
     let shown: Vec<&FleetLine> = lines.iter().filter(|line| filter.takes(line)).collect();
-    let newest = lines.iter().filter_map(|line| Some((line.row.reading.as_ref()?.at, line))).max_by_key(|(at, _)| *at);
-    let zone = newest.map(|(_, line)| zone_of(&line.row));
-    let as_of = newest.zip(zone.as_ref()).map(|((at, _), zone)| (at, zone));
-    frame.page("Units", as_of, &html! {
+    let newest = lines
+        .iter()
+        .filter(|line| line.row.reading.is_some())
+        .max_by_key(|line| line.row.reading.as_ref().map(|r| r.at));
+    let zone = newest.or(lines.first()).map_or(TimeZone::UTC, |line| zone_of(&line.row));
+    let stamp = Stamp::of(newest.and_then(|line| line.row.reading.as_ref()), &zone);
+    frame.page("Units", stamp, &html! {
         h1 { "Units, worst first" }
         (filters(lines, filter))
-        p.count { (words::count(shown.len() as u64, "unit")) @if shown.len() < lines.len() { " of " (lines.len()) } }
-        @if shown.is_empty() {
-            p { "Nothing to show with this filter. " a href="/" { "Show every unit" } }
-        } @else {
-            table.fleet {
-                thead { tr {
-                    th scope="col" { "Unit" }
-                    th scope="col" { "Condition" }
-                    th scope="col" { "Light" }
-                    th scope="col" { "Last 60 days" }
-                    th scope="col" { "What costs light" }
-                    th scope="col" { "Do by" }
-                } }
-                tbody { @for line in shown { (row(frame, line)) } }
+        div #fleet data-fresh="" {
+            p.count { (words::count(shown.len() as u64, "unit")) @if shown.len() < lines.len() { " of " (lines.len()) } }
+            @if shown.is_empty() {
+                p { "Nothing to show with this filter. " a href="/" { "Show every unit" } }
+            } @else {
+                table.fleet {
+                    thead { tr {
+                        th scope="col" { "Unit" }
+                        th scope="col" { "Condition" }
+                        th scope="col" { "Light" }
+                        th scope="col" { "Last 60 days" }
+                        th scope="col" { "What costs light" }
+                        th scope="col" { "Do by" }
+                    } }
+                    tbody { @for line in shown { (row(frame, line)) } }
+                }
             }
         }
     })
@@ -100,14 +106,19 @@ fn row(frame: &Frame, line: &FleetLine) -> Markup {
             td data-label="What costs light" {
                 @if let Some(said) = said {
                     (words::verdict(said.verdict.cause))
-                    @if let Some(p) = said.verdict.probability { span.under { (words::probability(p)) " sure" } }
+                    @if let Some(p) = said.verdict.probability { span.under { (sureness(said.verdict.cause, p)) } }
                 } @else { "not known yet" }
             }
             td data-label="Do by" {
-                @match row.service_by() {
-                    Some(date) => {
-                        time datetime=(date) { (date) }
-                        span.under { (words::how_far(date, today)) (spread(line)) }
+                @match row.service_due() {
+                    // A date of the forecast would hide that it is needed now.
+                    _ if words::needs_light(row.condition) => {
+                        b { "now" }
+                        span.under { "treatment is not assured" }
+                    }
+                    Some((date, action)) => {
+                        time datetime=(date) { (date) } ", " (words::how_far(date, today))
+                        span.under { (words::to_do(action)) (spread(line)) }
                     }
                     None => { "not in sight" }
                 }
@@ -129,14 +140,26 @@ fn light(line: &FleetLine) -> Markup {
     }
 }
 
+/// How sure a verdict is; of one that is open, how likely its likeliest cause.
+pub fn sureness(cause: VerdictCause, probability: f64) -> String {
+    let percent = words::probability(probability);
+    if cause == VerdictCause::Unsettled {
+        format!("the likeliest cause has {percent}")
+    } else {
+        format!("{percent} sure")
+    }
+}
+
 /// How far the crossing is spread, in words.
-fn spread(line: &FleetLine) -> String {
+fn spread(line: &FleetLine) -> Markup {
     let crossing = line.row.assessment.as_ref().map(|said| said.forecast.crossing).unwrap_or_default();
-    match (crossing.p10, crossing.p90) {
-        (Some(p10), Some(p90)) if p10 == p90 => format!("; short about {p10}"),
-        (Some(p10), Some(p90)) => format!("; short between {p10} and {p90}"),
-        (Some(p10), None) => format!("; short from {p10} on, if at all"),
-        _ => String::new(),
+    html! {
+        @match (crossing.p10, crossing.p90) {
+            (Some(p10), Some(p90)) if p10 == p90 => { "; short about " time { (p10) } }
+            (Some(p10), Some(p90)) => { "; short between " time { (p10) } " and " time { (p90) } }
+            (Some(p10), None) => { "; short from " time { (p10) } " on, if at all" }
+            _ => {}
+        }
     }
 }
 

@@ -3,6 +3,7 @@
 use jiff::tz::TimeZone;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
+use crate::domain::assessment::LatestReading;
 use crate::domain::{Condition, Timestamp};
 use crate::query::UnitRow;
 use crate::report::words;
@@ -18,11 +19,29 @@ pub struct Frame {
     pub who: Option<String>,
     /// Whether the reader may record actions.
     pub may_record: bool,
+    /// Whether it is read without a daemon: its style stands in it, and it leads nowhere.
+    pub alone: bool,
+}
+
+/// Of when a page is.
+#[derive(Clone, Copy, Debug)]
+pub enum Stamp<'a> {
+    /// Of its newest reading.
+    Read(Timestamp, &'a TimeZone),
+    /// Of when it was made.
+    Made(&'a TimeZone),
+}
+
+impl<'a> Stamp<'a> {
+    /// The newest reading's, if there is one.
+    pub fn of(reading: Option<&LatestReading>, zone: &'a TimeZone) -> Self {
+        reading.map_or(Self::Made(zone), |reading| Self::Read(reading.at, zone))
+    }
 }
 
 impl Frame {
-    /// A whole page. `as_of`: the time of the newest reading on it, where there is one.
-    pub fn page(&self, title: &str, as_of: Option<(Timestamp, &TimeZone)>, body: &Markup) -> String {
+    /// A whole page.
+    pub fn page(&self, title: &str, stamp: Stamp<'_>, body: &Markup) -> String {
         let page = html! {
             (DOCTYPE)
             html lang="en" {
@@ -31,35 +50,19 @@ impl Frame {
                     meta name="viewport" content="width=device-width, initial-scale=1";
                     meta name="color-scheme" content="light dark";
                     title { (title) " - Fadeline" }
-                    link rel="stylesheet" href="/assets/style.css";
-                    link rel="icon" href="/assets/icon.svg" type="image/svg+xml";
-                    script src="/assets/page.js" defer {}
+                    @if self.alone { style { (PreEscaped(super::STYLE)) } } @else {
+                        link rel="stylesheet" href="/assets/style.css";
+                        link rel="icon" href="/assets/icon.svg" type="image/svg+xml";
+                        script src="/assets/page.js" defer {}
+                    }
                 }
                 body data-made=(self.now) {
-                    a.skip href="#main" { "Skip to the content" }
-                    header.top {
-                        nav aria-label="Pages" {
-                            a.home href="/" { "Fadeline" }
-                            a href="/" { "Units" }
-                            a href="/round" { "Round" }
-                        }
-                        @if let Some(who) = &self.who {
-                            form.inline method="post" action="/logout" {
-                                (self.token())
-                                span { (who) }
-                                button.quiet type="submit" { "Log out" }
-                            }
-                        }
-                    }
-                    p #gone.banner.alarm role="status" hidden { "The daemon does not answer. What is shown may be old." }
-                    p #queue.banner.heed role="status" hidden {}
-                    div #refused.banner.alarm role="alert" hidden {}
+                    @if !self.alone { (self.head()) }
                     main #main { (body) }
-                    footer {
-                        @if let Some((at, zone)) = as_of {
-                            p { "Data as of " time datetime=(at) { (words::instant(at, zone)) } "." }
-                        } @else {
-                            p { "Made " time datetime=(self.now) { (words::instant(self.now, &TimeZone::UTC)) } "." }
+                    footer #made data-fresh="" {
+                        @match stamp {
+                            Stamp::Read(at, zone) => p { "Data as of " time datetime=(at) { (words::instant(at, zone)) } "." }
+                            Stamp::Made(zone) => p { "Made " time datetime=(self.now) { (words::instant(self.now, zone)) } "." }
                         }
                         p { "Fadeline never says that water is safe. Under the set point treatment is not assured. The unit's papers, local codes and the health authority decide." }
                     }
@@ -67,6 +70,30 @@ impl Frame {
             }
         };
         page.into_string()
+    }
+
+    /// What leads to other pages, and what the script says.
+    fn head(&self) -> Markup {
+        html! {
+            a.skip href="#main" { "Skip to the content" }
+            header.top {
+                nav aria-label="Pages" {
+                    a.home href="/" { "Fadeline" }
+                    a href="/" { "Units" }
+                    a href="/round" { "Round" }
+                }
+                @if let Some(who) = &self.who {
+                    form.inline method="post" action="/logout" {
+                        (self.token())
+                        span { (who) }
+                        button.quiet type="submit" { "Log out" }
+                    }
+                }
+            }
+            p #gone.banner.alarm role="status" hidden { "The daemon does not answer. What is shown may be old." }
+            p #queue.banner.heed role="status" hidden {}
+            div #refused.banner.alarm role="alert" hidden {}
+        }
     }
 
     /// The hidden field of a form.
@@ -79,7 +106,7 @@ impl Frame {
 pub fn trouble(frame: &Frame, title: &str, says: &str, back: &str) -> String {
     frame.page(
         title,
-        None,
+        Stamp::Made(&TimeZone::UTC),
         &html! {
             h1 { (title) }
             p.banner.alarm role="alert" { (says) }

@@ -1,5 +1,6 @@
 //! The pages: HTML and SVG from values. PURE: no clock, no I/O; every page works without scripts.
 
+mod calendar;
 pub mod causes;
 pub mod chart;
 pub mod fleet;

@@ -3,7 +3,9 @@
 use maud::html;
 
 use super::chart::Chart;
-use super::frame::{Frame, address, made, measure, name, zone_of};
+use super::fleet::sureness;
+use super::frame::{Frame, Stamp, address, made, measure, name, zone_of};
+use super::round::way;
 use super::unit::{entries, head};
 use crate::domain::Condition;
 use crate::query::bring::bring;
@@ -23,30 +25,39 @@ pub fn page(frame: &Frame, dossier: &Dossier, series: &Series) -> String {
     let said = row.assessment.as_ref();
     let unit = measure(&row.intensity_unit);
     let log = &dossier.trend.log;
-    let chart = Chart { series, set_point: row.set_point, unit, said, past: &[], log, zone: &zone, forecast: true };
+    let chart = Chart {
+        series,
+        set_point: row.set_point,
+        unit,
+        said,
+        past: &[],
+        log,
+        zone: &zone,
+        forecast: !words::needs_light(row.condition),
+        now: row.reading.as_ref(),
+    };
     // Without light a step's gain has nothing to grow from.
     let now = row.reading.as_ref().map(|reading| reading.intensity).filter(|_| row.condition != Condition::Dark);
-    let as_of = row.reading.as_ref().map(|reading| (reading.at, &zone));
-    frame.page(&format!("Visit sheet: {}", name(row)), as_of, &html! {
+    frame.page(&format!("Visit sheet: {}", name(row)), Stamp::of(row.reading.as_ref(), &zone), &html! {
         div.sheet {
+            // On paper the path above the name is gone, and one sheet must be told from the next.
+            p.paper { "Visit sheet, " (dossier.site.name.as_deref().unwrap_or(&row.site)) ", " (frame.now.date_in(&zone)) }
             (head(dossier))
-            p.doors { a href={ (address(row)) "/sheet.pdf" } { "PDF to print, one page" } }
-            p { @if let Some(said) = said { (said.verdict.says) @if let Some(p) = said.verdict.probability { " (" (words::probability(p)) ")" } } @else { "Nothing is known yet." } }
-            @for (label, says) in [("Where: ", &dossier.site.address), ("Whom to call: ", &dossier.site.contact), ("How to get in: ", &dossier.site.access)] {
-                @if let Some(says) = says { p { b { (label) } (says) } }
-            }
+            @if !frame.alone { p.doors { a href={ (address(row)) "/sheet.pdf" } { "PDF to print, one page" } } }
+            p { @if let Some(said) = said { (said.verdict.says) @if let Some(p) = said.verdict.probability { " (" (sureness(said.verdict.cause, p)) ")" } } @else { "Nothing is known yet." } }
+            (way(&dossier.site))
             figure { (made(chart.svg())) }
             div.two {
                 section { h2 { "Bring" } table { thead { tr { th scope="col" { "Part" } th scope="col" { "Needed with" } } } tbody {
                     @for part in bring(row, frame.now.date_in(&zone)) { tr { th scope="row" { (part.part) span.under { (part.why) } } td { (words::probability(part.probability)) } } }
                 } } }
-                section { h2 { "Expect" } table { thead { tr { th scope="col" { "Step" } th scope="col" { "Reading after it alone, " (unit) } } } tbody {
+                section { h2 { "Expect" } table { thead { tr { th scope="col" { "Step" } th scope="col" { @if now.is_some() { "Reading after it alone, " (unit) } @else { "Gain of it alone, once it burns" } } } } tbody {
                     @for e in said.map(expectations).unwrap_or_default() { tr {
                         th scope="row" { (step(e.action).map_or("", |s| s.title)) }
-                        td { @if let Some(now) = now { (format!("{:.1} ({:.1} to {:.1})", now * (1.0 + e.gain / 100.0), now * (1.0 + e.low / 100.0), now * (1.0 + e.high / 100.0))) } @else { (words::tenths(e.gain)) " % more" } }
+                        td { @if let Some(now) = now { (format!("{:.1} ({:.1} to {:.1})", now * (1.0 + e.gain / 100.0), now * (1.0 + e.low / 100.0), now * (1.0 + e.high / 100.0))) } @else { (format!("{:+.1} % (from {:+.1} to {:+.1})", e.gain, e.low, e.high)) } }
                     } }
                 } }
-                h2 { "Parts" } ul.plain { @for part in said.map_or(&[][..], |said| &said.parts) { li { (words::plain(&part.part)) ": " @match part.age_days { Some(days) => { (days) " days old" } None => { "age not known" } } @if let Some(date) = part.due { ", due " (date) } } } }
+                h2 { "Parts" } ul.plain { @for part in said.map_or(&[][..], |said| &said.parts) { li { (words::plain(&part.part)) ": " @match part.age_days { Some(days) => { (words::days(days)) " old" } None => { "age not known" } } @if let Some(date) = part.due { ", due " (date) } } } }
                 }
             }
             section { h2 { "Confirm before you open it" } ul.boxes { @for caution in CAUTIONS { li { (caution) } } } }

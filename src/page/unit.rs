@@ -5,7 +5,8 @@ use maud::{Markup, html};
 
 use super::causes::Stack;
 use super::chart::Chart;
-use super::frame::{Frame, address, condition, made, measure, name, zone_of};
+use super::frame::{Frame, Stamp, address, condition, made, measure, name, zone_of};
+use crate::domain::assessment::Cause;
 use crate::domain::time::DAY;
 use crate::domain::{Assessment, Condition, FittedDay, ServiceAction, ServiceEntry, Timestamp};
 use crate::query::dossier::Dossier;
@@ -28,16 +29,18 @@ pub fn page(frame: &Frame, dossier: &Dossier, series: &Series, past: &[FittedDay
         past,
         log: &dossier.trend.log,
         zone: &zone,
-        forecast: latest,
+        forecast: latest && !words::needs_light(row.condition),
+        now: row.reading.as_ref().filter(|_| latest),
     };
-    let as_of = row.reading.as_ref().map(|reading| (reading.at, &zone));
-    frame.page(&name(row), as_of, &html! {
-        (head(dossier))
-        @if row.condition == Condition::Silent {
-            p.banner.alarm role="status" { "The unit is silent: no reading arrives. What is shown is old, and nobody knows how much light there is now." }
-        }
-        @if matches!(row.condition, Condition::Dark | Condition::Short) {
-            p.banner.alarm role="status" { (sentence(words::condition(row.condition))) " Use water treated another way until it is put right; the unit's papers and the health authority say how." }
+    frame.page(&name(row), Stamp::of(row.reading.as_ref(), &zone), &html! {
+        div #now data-fresh="" {
+            (head(dossier))
+            @if row.condition == Condition::Silent {
+                p.banner.alarm role="status" { "The unit is silent: no reading arrives. What is shown is old, and nobody knows how much light there is now." }
+            }
+            @if words::needs_light(row.condition) {
+                p.banner.alarm role="status" { (sentence(words::condition(row.condition))) " Use water treated another way until it is put right; the unit's papers and the health authority say how." }
+            }
         }
         section aria-labelledby="says" {
             h2 #says { "What it means" }
@@ -78,7 +81,7 @@ pub fn head(dossier: &Dossier) -> Markup {
         h1 { (name(row)) " " (condition(row.condition)) }
         dl.facts {
             div { dt { "Light now" } dd { @match &row.reading {
-                Some(reading) => { b { (format!("{:.1}", reading.intensity)) } " " (unit) }
+                Some(reading) => { b { (format!("{:.1}", reading.intensity)) } " " (unit) span.under { "as of " (words::instant(reading.at, &zone_of(row))) } }
                 None => { "no reading" }
             } } }
             div { dt { "Set point" } dd { (row.set_point) " " (unit) } }
@@ -87,8 +90,8 @@ pub fn head(dossier: &Dossier) -> Markup {
             }
             @if let Some(forecast) = forecast {
                 @if let Some(date) = forecast.clean_by { div { dt { "Clean by" } dd { time { (date) } } } }
-                @if let (Some(p10), p90) = (forecast.crossing.p10, forecast.crossing.p90) {
-                    div { dt { "Short, if nobody comes" } dd { @if p90 == Some(p10) { "about " (p10) } @else { (p10) " to " @match p90 { Some(date) => { (date) } None => { "beyond a year" } } } } }
+                @if let Some(when) = words::going_short(row.condition, &forecast.crossing) {
+                    div { dt { "Short, if nobody comes" } dd { (when) } }
                 }
                 @if let Some(date) = forecast.lamp_by { div { dt { "Lamp by" } dd { time { (date) } } } }
                 @if let Some(date) = forecast.sensor_by { div { dt { "Sensor by" } dd { time { (date) } } } }
@@ -103,13 +106,19 @@ fn zoom(dossier: &Dossier, series: &Series, latest: bool) -> Markup {
     let link = |from: Timestamp, to: Timestamp| format!("{base}?from={from}&to={to}#light");
     let moved = |by: i64| link(series.from.plus_millis(by * DAY), series.to.plus_millis(by * DAY));
     let half = (days / 4).max(1);
+    // Two of them show the word `day`; read aloud they say what they do.
+    let fineness = |resolution: Resolution| match resolution {
+        Resolution::Raw => "raw readings",
+        Resolution::Hour => "by the hour",
+        Resolution::Day => "by the day",
+    };
     let resolution = |resolution: Resolution| {
         format!("{base}?from={}&to={}&resolution={}#light", series.from, series.to, resolution.name())
     };
     html! {
         nav.zoom aria-label="Span of the chart" {
             @for (label, span) in [("day", 1), ("week", 7), ("month", 30), ("quarter", 90), ("year", 365), ("3 years", 1_096)] {
-                a href={ (base) "?days=" (span) "#light" } aria-current=[(latest && span == days).then_some("true")] { (label) }
+                a href={ (base) "?days=" (span) "#light" } aria-label={ "last " (label) } aria-current=[(latest && span == days).then_some("true")] { (label) }
             }
             a data-key="ArrowLeft" href=(moved(-(days / 2).max(1))) { "earlier" }
             a data-key="ArrowRight" href=(moved((days / 2).max(1))) { "later" }
@@ -117,7 +126,7 @@ fn zoom(dossier: &Dossier, series: &Series, latest: bool) -> Markup {
             a data-key="-" href=(link(series.from.plus_millis(-half * 2 * DAY), series.to)) { "wider" }
             span.gap {}
             @for one in Resolution::ALL {
-                a href=(resolution(one)) aria-current=[(one == series.resolution).then_some("true")] { (one.name()) }
+                a href=(resolution(one)) aria-label=(fineness(one)) aria-current=[(one == series.resolution).then_some("true")] { (one.name()) }
             }
         }
     }
@@ -126,11 +135,11 @@ fn zoom(dossier: &Dossier, series: &Series, latest: bool) -> Markup {
 fn legend(chart: &Chart<'_>) -> Markup {
     html! {
         ul.legend {
-            li { span.key.k-course {} "light (median)" }
+            li { span.key.k-course {} "light (median), " (chart.unit) }
             li { span.key.k-band {} "lowest to highest" }
             @if !chart.past.is_empty() { li { span.key.k-fitted {} "what the causes explain" } }
             li { span.key.k-set {} "set point" }
-            @if chart.forecast && chart.said.is_some_and(|said| said.forecast.crossing.p10.is_some()) {
+            @if chart.crossing().is_some() {
                 li { span.key.k-fan {} "forecast: 8 of 10 courses lie in the fan" }
             }
             @if chart.said.is_some_and(|said| !said.episodes.is_empty()) { li { span.key.k-cloud {} "cloudy water" } }
@@ -180,7 +189,7 @@ fn losses(said: &Assessment, stack: &Stack<'_>) -> Markup {
             table.losses {
                 thead { tr { th scope="col" { "Cause" } th scope="col" { "Points of light" } th scope="col" { "Between" } th scope="col" { "Growing" } } }
                 tbody { @for cause in &loss.causes { tr {
-                    th scope="row" { (words::cause(cause.cause)) }
+                    th scope="row" { (words::cause(cause.cause)) @if cause.cause == Cause::LampOrSensor { span.under { "the two before, taken as one" } } }
                     td {
                         meter min="0" max="50" value=(format!("{:.1}", cause.percent.clamp(0.0, 50.0))) { (words::tenths(cause.percent)) }
                         " " (words::tenths(cause.percent)) " %"
@@ -245,7 +254,7 @@ fn parts(said: &Assessment) -> Markup {
                 thead { tr { th scope="col" { "Part" } th scope="col" { "Age" } th scope="col" { "Limit" } th scope="col" { "Due" } } }
                 tbody { @for part in &said.parts { tr {
                     th scope="row" { (words::plain(&part.part)) }
-                    td data-label="Age" { @match part.age_days { Some(days) => { (days) " days" } None => { "not known" } }
+                    td data-label="Age" { @match part.age_days { Some(days) => { (words::days(days)) } None => { "not known" } }
                         @if let Some(hours) = part.age_hours { span.under { (format!("{hours:.0} h burnt")) } } }
                     td data-label="Limit" { (part.limit) }
                     td data-label="Due" { @match part.due { Some(date) => { (date) } None => { "not known" } } }

@@ -3,7 +3,7 @@
 use jiff::tz::TimeZone;
 use maud::{Markup, html};
 
-use super::frame::{Frame, address, measure, name, zone_of};
+use super::frame::{Frame, Stamp, address, measure, name, zone_of};
 use crate::domain::ServiceAction;
 use crate::query::UnitRow;
 use crate::query::dossier::Dossier;
@@ -16,7 +16,6 @@ use crate::visit::{Done, Expected, Visit, expectations};
 pub fn page(frame: &Frame, dossier: &Dossier, visit: Option<&Visit>, again: bool) -> String {
     let row = &dossier.row;
     let zone = zone_of(row);
-    let as_of = row.reading.as_ref().map(|reading| (reading.at, &zone));
     let body = match visit {
         Some(visit) if visit.ended.is_none() => under_way(frame, dossier, visit, &zone),
         Some(visit) if !again => ended(frame, row, visit, &zone),
@@ -24,7 +23,7 @@ pub fn page(frame: &Frame, dossier: &Dossier, visit: Option<&Visit>, again: bool
     };
     frame.page(
         &format!("Visit: {}", name(row)),
-        as_of,
+        Stamp::of(row.reading.as_ref(), &zone),
         &html! {
             p.path { a href=(address(row)) { (name(row)) } }
             (body)
@@ -153,7 +152,8 @@ pub fn live(row: &UnitRow, visit: &Visit) -> Markup {
         p.reading { @match &row.reading {
             Some(reading) => { b { (format!("{:.1}", reading.intensity)) } " " (unit) }
             None => { "no reading" }
-        } @if let Some(before) = visit.before { span.under { "before the visit " (format!("{before:.1}")) ", set point " (row.set_point) } } }
+        } @if let Some(reading) = &row.reading { span.under { "read " (words::instant(reading.at, &zone_of(row))) } }
+        @if let Some(before) = visit.before { span.under { "before the visit " (format!("{before:.1}")) ", set point " (row.set_point) } } }
         @if let Some(last) = visit.done.last() { p.state data-settled=[last.watch.level().map(|_| "yes")] { (last.watch.says()) } (progress(&last.watch)) }
         p.advice { (visit.advice) }
         @if !visit.done.is_empty() { (credits(&visit.done)) }

@@ -1,5 +1,6 @@
 //! The fonts of the papers and how wide their letters are.
 
+use std::collections::BTreeSet;
 use std::sync::{Arc, OnceLock};
 
 use svg2pdf::usvg::fontdb::Database;
@@ -11,8 +12,10 @@ use super::PaperError;
 /// The family by its name in the font files; of it only the condensed faces are there.
 pub const FAMILY: &str = "DejaVu Sans";
 
-/// Where a letter is missing in the font, or the text has no width, this is what it takes, in ems.
-const MISSING_EM: f64 = 0.6;
+/// Where there is no font, this is what a letter takes, in ems.
+const UNKNOWN_EM: f64 = 0.6;
+/// Stands for a letter that the fonts lack.
+pub const STAND_IN: char = '□';
 
 /// Which face.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -48,20 +51,37 @@ fn fonts() -> Option<&'static Fonts> {
 
 /// How wide a line is, points, set in `size` points. Kerning is left out: it makes lines a little narrower.
 pub fn width(text: &str, size: f64, weight: Weight) -> f64 {
-    let Some(fonts) = fonts() else { return size * MISSING_EM * text.chars().count() as f64 };
+    let Some(fonts) = fonts() else { return size * UNKNOWN_EM * text.chars().count() as f64 };
     let face = if weight == Weight::Bold { &fonts.bold } else { &fonts.plain };
     let em = f64::from(face.units_per_em());
     let advance = |c: char| {
-        let glyph = face.glyph_index(c).and_then(|glyph| face.glyph_hor_advance(glyph));
-        glyph.map_or(MISSING_EM, |advance| f64::from(advance) / em)
+        let glyph = face.glyph_index(c).or_else(|| face.glyph_index(STAND_IN));
+        let advance = glyph.and_then(|glyph| face.glyph_hor_advance(glyph));
+        advance.map_or(UNKNOWN_EM, |advance| f64::from(advance) / em)
     };
     size * text.chars().map(advance).sum::<f64>()
 }
 
+/// Whether both faces have the letter; blanks and what only steers text are nothing to draw.
+fn printable(c: char) -> bool {
+    let nothing = c.is_whitespace() || c.is_control() || matches!(c, '\u{200b}'..='\u{200f}' | '\u{fe00}'..='\u{fe0f}');
+    let has = |fonts: &Fonts| [&fonts.plain, &fonts.bold].iter().all(|face| face.glyph_index(c).is_some());
+    nothing || fonts().is_none_or(has)
+}
+
+/// The letters of a text that the papers cannot show.
+pub fn missing(text: &str) -> BTreeSet<char> {
+    text.chars().filter(|c| !printable(*c)).collect()
+}
+
+/// The text as it is printed: [`STAND_IN`] for each letter that the fonts lack.
+pub fn printed(text: &str) -> String {
+    text.chars().map(|c| if printable(c) { c } else { STAND_IN }).collect()
+}
+
 /// A name as the papers can show it: with the id behind it where the fonts lack a letter.
 pub fn readable(name: &str, id: &str) -> String {
-    let has = |c: char| c.is_whitespace() || fonts().is_none_or(|fonts| fonts.bold.glyph_index(c).is_some());
-    if name.chars().all(has) { name.to_owned() } else { format!("{name} ({id})") }
+    if missing(name).is_empty() { name.to_owned() } else { format!("{name} ({id})") }
 }
 
 /// The text in lines of at most `room` points. A word that is wider than a line is broken.
@@ -131,7 +151,7 @@ mod tests {
     #[test]
     fn every_sign_of_the_papers_is_in_both_faces() {
         let fonts = fonts().unwrap();
-        for c in "☐²°µ±…–äöüßéèçñøåžłÇİ€%".chars() {
+        for c in "□☐²°µ±…–äöüßéèçñøåžłÇİ€%".chars() {
             assert!(fonts.plain.glyph_index(c).is_some() && fonts.bold.glyph_index(c).is_some(), "{c}");
         }
     }
@@ -149,6 +169,8 @@ mod tests {
     fn a_name_without_letters_in_the_font_has_its_id() {
         assert_eq!(readable("Žofie, Дача", "lake/z"), "Žofie, Дача");
         assert_eq!(readable("小屋", "lake/z"), "小屋 (lake/z)");
+        assert_eq!(printed("小屋 3\u{200d}"), "□□ 3\u{200d}");
+        assert_eq!(missing("小屋, 小 Ž").len(), 2);
     }
 
     #[test]

@@ -2,10 +2,11 @@
 //!
 //! Every block becomes [`Piece`]s that no page break divides; these are stacked. Sizes are in points.
 
+use std::collections::BTreeSet;
 use std::fmt::Write as _;
 
 use super::block::{Block, Cell, Paper, Table};
-use super::font::{FAMILY, Weight, lines, width};
+use super::font::{FAMILY, STAND_IN, Weight, lines, missing, printed, width};
 use super::line::Set;
 
 /// A4.
@@ -234,11 +235,31 @@ impl Setter {
     }
 }
 
+/// Letters that are named where the fonts lack more.
+const MISSING_NAMED: usize = 8;
+
+/// What is said of letters that cannot be printed; `None` where all can.
+fn lacking(pieces: &[Piece]) -> Option<String> {
+    let letters: BTreeSet<char> = pieces.iter().flat_map(|piece| missing(&piece.svg)).collect();
+    let named: Vec<String> = letters.iter().take(MISSING_NAMED).map(|c| format!("U+{:04X}", u32::from(*c))).collect();
+    let more = letters.len() - named.len();
+    let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+    (!named.is_empty()).then(|| {
+        format!(
+            "{STAND_IN} stands for a letter that is not in this paper's font ({}{more}). The pages on a screen show it.",
+            named.join(" ")
+        )
+    })
+}
+
 /// The pages, each an SVG of [`PAGE`] points.
 pub fn pages(paper: &Paper) -> Vec<String> {
     let setter = Setter { scale: paper.scale };
     let room = PAGE.0 - 2.0 * SIDE;
-    let pieces = setter.pieces(&paper.blocks, room);
+    let mut pieces = setter.pieces(&paper.blocks, room);
+    if let Some(says) = lacking(&pieces) {
+        setter.block(&Block::Small(says), room, &mut pieces);
+    }
     let end = PAGE.1 - BOTTOM;
     let mut pages = vec![String::new()];
     let mut y = TOP;
@@ -262,7 +283,7 @@ pub fn pages(paper: &Paper) -> Vec<String> {
         y = placed(piece, y, &mut pages);
     }
     let count = pages.len();
-    pages.iter().enumerate().map(|(i, body)| page(body, paper, (i + 1, count))).collect()
+    pages.iter().enumerate().map(|(i, body)| printed(&page(body, paper, (i + 1, count)))).collect()
 }
 
 fn placed(piece: &Piece, y: f64, pages: &mut [String]) -> f64 {

@@ -3,14 +3,17 @@
 use jiff::tz::TimeZone;
 
 use super::block::{Block, Cell, Column, Paper, Table};
+use super::lay::pages;
 use super::sheet::{entry_cell, foot};
 use super::{clip, number};
 use crate::domain::Timestamp;
 use crate::page::frame::measure;
 use crate::query::month::{MonthDay, MonthRecord, RATIO_LIMIT, UnitMonth};
-use crate::report::month::{NOT_A_FORM, percent, short_time};
+use crate::report::month::{self as report, NOT_A_FORM, percent, short_time};
 use crate::report::words;
 
+/// Sizes of the letters: the first by which every unit has one page, else the first.
+const SCALES: [f64; 4] = [1.0, 0.95, 0.9, 0.85];
 /// Letters of a note.
 const NOTE: usize = 400;
 
@@ -24,20 +27,24 @@ pub fn month(record: &MonthRecord, zone: &TimeZone, now: Timestamp) -> Paper {
         section(record, unit, zone, &mut blocks);
     }
     if record.units.is_empty() {
-        blocks.push(title(record, &record.site, ""));
+        blocks.push(title(record, &report::site(record), ""));
         blocks.push(Block::Text("There is no unit to report on.".to_owned()));
         blocks.push(Block::Sign);
     }
-    Paper {
-        title: format!("Record of {}, {}", record.site, record.month),
+    let paper = Paper {
+        title: format!("Record of {}, {}", report::site(record), record.month),
         foot: foot(&words::instant(now, zone), Some(NOT_A_FORM)),
-        scale: 1.0,
+        scale: SCALES[0],
         blocks,
-    }
+    };
+    let fits = |scale: &f64| pages(&Paper { scale: *scale, ..paper.clone() }).len() <= record.units.len().max(1);
+    let scale = SCALES.into_iter().find(fits).unwrap_or(SCALES[0]);
+    Paper { scale, ..paper }
 }
 
 fn title(record: &MonthRecord, text: &str, unit: &str) -> Block {
-    let of = if unit.is_empty() { record.site.clone() } else { format!("{}/{unit}", record.site) };
+    let name = record.name.as_ref().map_or_else(String::new, |name| format!("{}, ", clip(name, 80)));
+    let of = if unit.is_empty() { record.site.clone() } else { format!("{name}{}/{unit}", record.site) };
     Block::Title {
         text: clip(text, 120),
         mark: record.month.clone(),
@@ -55,15 +62,16 @@ fn section(record: &MonthRecord, unit: &UnitMonth, zone: &TimeZone, blocks: &mut
     if let Some(share) = totals.volume_short {
         facts.push(("Of the volume".to_owned(), percent(share)));
     }
-    facts.push(("Lamp off".to_owned(), format!("{:.1} h", totals.hours_off)));
+    facts.push(("Without light".to_owned(), format!("{:.1} h", totals.hours_off)));
     facts.push(("No readings".to_owned(), format!("{:.1} h", totals.hours_gap)));
     blocks.push(title(record, unit.name.as_deref().unwrap_or(&unit.unit), &unit.unit));
     blocks.push(Block::Facts(facts));
     blocks.push(Block::Text(format!(
         "Lowest and 5th percentile in {measure}. Short: hours at or under the set point, and their share of the time that \
-         readings stand for. Lamp off: outages."
+         readings stand for. Without light: the lamp known to be off, or none at the sensor."
     )));
     blocks.push(Block::Table(days(unit)));
+    outages(unit, zone, blocks);
     checks(unit, zone, blocks);
     service(unit, zone, blocks);
     blocks.push(Block::Sign);
@@ -77,7 +85,7 @@ fn days(unit: &UnitMonth) -> Table {
         Column::numbers("5th percentile", 1.45),
         Column::numbers("Short, h", 0.9),
         Column::numbers("Of the time", 1.1),
-        Column::numbers("Lamp off, h", 1.15),
+        Column::numbers("No light, h", 1.15),
         Column::numbers("No readings, h", 1.3),
     ];
     if flow {
@@ -103,6 +111,25 @@ fn day_row(day: &MonthDay, flow: bool) -> Vec<Cell> {
         row.extend([litres(day.litres).into(), litres(day.litres_short).into()]);
     }
     row
+}
+
+fn outages(unit: &UnitMonth, zone: &TimeZone, blocks: &mut Vec<Block>) {
+    blocks.push(Block::Heading("Outages".to_owned()));
+    let (rows, more) = report::outages(unit, zone);
+    if rows.is_empty() {
+        let known = unit.totals().hours_known > 0.0;
+        blocks.push(Block::Text(if known { "None." } else { "Not known: there are no readings." }.to_owned()));
+        return;
+    }
+    let columns = vec![
+        Column::words("Begin", 1.6),
+        Column::words("End", 1.6),
+        Column::numbers("Hours", 0.7),
+        Column::words("How it is known", 2.0),
+    ];
+    let rows = rows.into_iter().map(|row| row.map(Cell::from).to_vec()).collect();
+    blocks.push(Block::Table(Table { columns, rows }));
+    blocks.extend(more.map(Block::Text));
 }
 
 fn checks(unit: &UnitMonth, zone: &TimeZone, blocks: &mut Vec<Block>) {

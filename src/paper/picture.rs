@@ -30,7 +30,7 @@ fn style(ink: &str, set: &str) -> String {
          .grid{{stroke:#ccc;stroke-width:1;fill:none}}.course{{stroke:{ink};stroke-width:1.8;fill:none;stroke-linejoin:round}}\
          .band{{fill:{ink};fill-opacity:.16}}.fitted{{stroke:#000;stroke-width:1.2;stroke-dasharray:1 3;fill:none}}\
          .setpoint{{stroke:{set};stroke-width:1.8;stroke-dasharray:9 5;fill:none}}.fan{{fill:{ink};fill-opacity:.12;stroke:{ink};stroke-width:.6}}\
-         .middle{{stroke:{ink};stroke-width:1.6;stroke-dasharray:2 4;fill:none}}.crossing{{fill:{set}}}\
+         .middle{{stroke:{ink};stroke-width:1.6;stroke-dasharray:2 4;fill:none}}.crossing{{fill:{set}}}.latest{{fill:#fff;stroke:{ink};stroke-width:1.8}}\
          .action{{stroke:#555;stroke-width:1;fill:none}}.unlogged{{stroke:{set};stroke-width:1.4;stroke-dasharray:1 3;fill:none}}\
          .episode{{fill:url(#cloud)}}.hatch{{stroke:#555;stroke-width:1;fill:none}}</style>"
     )
@@ -61,7 +61,8 @@ pub fn chart<'a>(dossier: &'a Dossier, series: &'a Series, zone: &'a TimeZone) -
         past: &[],
         log: &dossier.trend.log,
         zone,
-        forecast: true,
+        forecast: !words::needs_light(row.condition),
+        now: row.reading.as_ref(),
     }
 }
 
@@ -112,7 +113,7 @@ fn legend(chart: &Chart<'_>) -> (String, f64) {
         shown(true, "band", "lowest to highest"),
         shown(!chart.past.is_empty(), "fitted", "what the causes explain"),
         shown(true, "setpoint", "set point"),
-        shown(said.is_some_and(|s| s.forecast.crossing.p10.is_some()), "fan", "8 of 10 courses to come"),
+        shown(chart.crossing().is_some(), "fan", "8 of 10 courses to come"),
         shown(said.is_some_and(|s| !s.episodes.is_empty()), "episode", "cloudy water"),
         shown(said.is_some_and(|s| !s.unlogged.is_empty()), "unlogged", "a step nobody logged"),
     ];

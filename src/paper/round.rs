@@ -5,14 +5,12 @@ use jiff::tz::TimeZone;
 use super::block::{Block, Cell, Column, Paper, Table};
 use super::clip;
 use super::font::readable;
-use super::sheet::{foot, part_name};
+use super::sheet::foot;
 use crate::domain::Timestamp;
 use crate::query::round::{Because, Call, Round, RoundDay, RoundRules, Stop};
-use crate::report::round::{RULE, because, hours};
+use crate::report::round::{RULE, because, hours, likely};
 use crate::report::words;
 
-/// Parts that are needed with less are not named beside a unit; they count in the van's sum all the same.
-const NAMED_FROM: f64 = 0.3;
 /// Letters of what an owner wrote.
 const LETTERS: usize = 240;
 
@@ -98,15 +96,6 @@ fn stops(call: &Call) -> Table {
 
 fn stop_row(stop: &Stop) -> Vec<Cell> {
     let urgent = stop.because == Because::Urgent;
-    let mut parts: Vec<String> = stop
-        .bring
-        .iter()
-        .filter(|part| part.probability >= NAMED_FROM)
-        .map(|part| format!("{} {}", part_name(&part.part), words::probability(part.probability)))
-        .collect();
-    if parts.is_empty() {
-        parts.push("see the van's list".to_owned());
-    }
     vec![
         Cell::with_under(
             format!("☐  {}", readable(&clip(stop.name.as_deref().unwrap_or(&stop.unit), 60), &stop.unit)),
@@ -114,9 +103,9 @@ fn stop_row(stop: &Stop) -> Vec<Cell> {
         ),
         stop.condition.name().into(),
         because(stop.because).into(),
-        stop.due.map_or_else(|| "-".to_owned(), |date| date.to_string()).into(),
+        if urgent { "now".to_owned() } else { stop.due.map_or_else(|| "-".to_owned(), |date| date.to_string()) }.into(),
         if urgent { "-".to_owned() } else { words::probability(stop.risk) }.into(),
-        parts.join(", ").into(),
+        likely(stop).into(),
     ]
 }
 
@@ -127,7 +116,7 @@ fn van(round: &Round, blocks: &mut Vec<Block>) {
     blocks.push(Block::Heading("Parts for the van (enough for 9 trips of 10)".to_owned()));
     let rows = round.parts.iter().filter(|part| part.load > 0).map(|part| {
         vec![
-            Cell::from(format!("☐  {}", part_name(&part.part))),
+            Cell::from(format!("☐  {}", words::part(&part.part))),
             part.load.to_string().into(),
             format!("{:.1}", part.expected).into(),
         ]

@@ -6,7 +6,7 @@ use jiff::tz::TimeZone;
 use super::block::{Block, Cell, Column, Paper, Table};
 use super::lay::pages;
 use super::{clip, picture};
-use crate::domain::{Assessment, Condition, ServiceEntry, Timestamp};
+use crate::domain::{Assessment, Condition, ServiceEntry, Timestamp, VerdictCause};
 use crate::page::chart::{HEIGHT, WIDTH};
 use crate::page::frame::{measure, name, zone_of};
 use crate::query::bring::bring;
@@ -31,7 +31,7 @@ struct Room {
 
 /// What the lines of the picture are.
 const LEGEND: &str = "Line: light by day (median), grey: lowest to highest, dashes: set point, wedge: 8 of 10 courses to come if \
-    nobody comes, numbers: service, hatched: cloudy water, ?: a step nobody logged.";
+    nobody comes, numbers: service, ring: the latest reading, hatched: cloudy water, ?: a step nobody logged.";
 
 /// From the most to the least; the first that fits on one page is taken.
 const ROOMS: [Room; 9] = [
@@ -130,9 +130,9 @@ fn facts(dossier: &Dossier, zone: &TimeZone) -> Vec<(String, String)> {
             add(label, date.to_string());
         }
     }
-    if let Some(p10) = forecast.crossing.p10 {
-        let late = forecast.crossing.p90.map_or_else(|| "beyond a year".to_owned(), |date| date.to_string());
-        add("Short, if nobody comes (8 of 10)", format!("{p10} to {late}"));
+    if let Some(when) = words::going_short(row.condition, &forecast.crossing) {
+        let label = if words::needs_light(row.condition) { "Short" } else { "Short, if nobody comes (8 of 10)" };
+        add(label, when);
     }
     facts
 }
@@ -147,7 +147,9 @@ fn verdict(condition: Condition, said: Option<&Assessment>, room: Room) -> Strin
     };
     text += &clip(&said.verdict.says, room.letters);
     if let Some(p) = said.verdict.probability {
-        text += &format!(" Probability {}.", words::probability(p));
+        let open = said.verdict.cause == VerdictCause::Unsettled;
+        let of = if open { "The likeliest cause has" } else { "Probability" };
+        text += &format!(" {of} {}.", words::probability(p));
     }
     if let Some(settle) = &said.verdict.settle_with {
         text += &format!(" What would settle it: {}.", words::to_do(settle.action));
@@ -159,7 +161,7 @@ fn to_bring(dossier: &Dossier, today: Date) -> Vec<Block> {
     let rows = bring(&dossier.row, today).into_iter().map(|part| {
         vec![
             Cell::from("☐"),
-            Cell::with_under(part_name(&part.part), part.why),
+            Cell::with_under(words::part(&part.part), part.why),
             words::probability(part.probability).into(),
         ]
     });
@@ -209,7 +211,7 @@ fn steps_and_parts(dossier: &Dossier, said: Option<&Assessment>) -> Vec<Block> {
         return blocks;
     }
     let rows = parts.iter().map(|part| {
-        let age = part.age_days.map_or_else(|| "not known".to_owned(), |days| format!("{days} days"));
+        let age = part.age_days.map_or_else(|| "not known".to_owned(), words::days);
         let hours = part.age_hours.map_or_else(String::new, |hours| format!("{hours:.0} h burnt"));
         vec![
             Cell::from(words::plain(&part.part)),
@@ -262,12 +264,6 @@ fn around(dossier: &Dossier, said: Option<&Assessment>, zone: &TimeZone, room: R
         )));
     }
     blocks
-}
-
-/// `sediment-filter` as words; `O-rings` is one already.
-pub(super) fn part_name(part: &str) -> String {
-    let code = part.chars().all(|c| c.is_ascii_lowercase() || c == '-');
-    if code { words::plain(part) } else { part.to_owned() }
 }
 
 /// An entry of the log: what, the value, by whom; the note under it.

@@ -4,6 +4,7 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
 
+use crate::analysis::condition::{DARK_SHARE_OF_SET_POINT, log_state};
 use crate::domain::time::{DAY, HOUR, MINUTE};
 use crate::domain::{Channel, Reading, ServiceAction, ServiceEntry, Timestamp, UnitSpec};
 
@@ -24,7 +25,7 @@ pub struct MonthDay {
     pub p5: Option<f64>,
     /// Hours at or under the set point.
     pub hours_short: f64,
-    /// Hours with the lamp known to be off.
+    /// Hours without light: the lamp known to be off, or none at the sensor.
     pub hours_off: f64,
     /// Hours that readings stand for.
     pub hours_known: f64,
@@ -41,6 +42,50 @@ impl MonthDay {
     pub fn hours_short_known(&self) -> Option<f64> {
         (self.hours_known > 0.0).then_some(self.hours_short)
     }
+}
+
+/// A time without light.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Outage {
+    /// Its begin, or that of the month.
+    pub from: Timestamp,
+    /// Its end as far as readings tell, or that of the month.
+    pub to: Timestamp,
+    /// Whether it began before the month.
+    pub before: bool,
+    /// Whether it has not ended by the end of the month, or by now.
+    pub after: bool,
+    /// How it is known.
+    pub sign: OutageSign,
+    /// What the logbook has for its begin or end.
+    pub during: Option<OutageDuring>,
+}
+
+impl Outage {
+    /// How long it lasted within the month, hours.
+    pub fn hours(&self) -> f64 {
+        hours(self.to.millis_since(self.from))
+    }
+}
+
+/// How an [`Outage`] is known.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum OutageSign {
+    /// The lamp said that it was off.
+    LampOff,
+    /// There was no light at the sensor.
+    NoLight,
+}
+
+/// What was going on at the time of an [`Outage`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum OutageDuring {
+    /// Somebody worked on the unit.
+    Visit,
+    /// The unit was shut for the season.
+    Closed,
 }
 
 /// A comparison with a reference sensor.
@@ -71,6 +116,9 @@ pub struct UnitMonth {
     pub set_point: f64,
     /// Every day of the month that has begun.
     pub days: Vec<MonthDay>,
+    /// Times without light, ascending.
+    #[serde(default)]
+    pub outages: Vec<Outage>,
     /// Comparisons with a reference sensor.
     pub checks: Vec<SensorCheck>,
     /// The service log of the month.
@@ -84,7 +132,7 @@ pub struct MonthTotals {
     pub hours_known: f64,
     /// Hours at or under the set point.
     pub hours_short: f64,
-    /// Hours with the lamp known to be off.
+    /// Hours without light: the lamp known to be off, or none at the sensor.
     pub hours_off: f64,
     /// Hours without a reading.
     pub hours_gap: f64,
@@ -117,6 +165,9 @@ impl UnitMonth {
 pub struct MonthRecord {
     /// The site's id.
     pub site: String,
+    /// A name for people, if the owner gave one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub name: Option<String>,
     /// `2026-08`.
     pub month: String,
     /// Its units, by id.
@@ -143,7 +194,8 @@ pub fn unit_month(
 ) -> UnitMonth {
     let today = now.date_in(&spec.zone);
     let dates = std::iter::successors(Some(first), |date| date.tomorrow().ok()).take_while(|d| *d < end && *d <= today);
-    let held = held(readings, now);
+    let held = held(readings, spec.set_point, now);
+    let outages = outages(&held, spec, (first, end), (log, now));
     let within = |entry: &&ServiceEntry| (first..end).contains(&entry.at.date_in(&spec.zone));
     let log: Vec<ServiceEntry> = log.iter().filter(within).cloned().collect();
     let checks = log.iter().filter(|e| e.action == ServiceAction::ReferenceCheck);
@@ -153,6 +205,7 @@ pub fn unit_month(
         intensity_unit: spec.sensor.unit.symbol().to_owned(),
         set_point: spec.set_point,
         days: dates.map(|date| day(date, &spec.zone, spec.set_point, &held, now)).collect(),
+        outages,
         checks: checks.filter_map(|entry| check(entry, readings)).collect(),
         log,
     }
@@ -163,7 +216,7 @@ struct Held {
     from: Timestamp,
     to: Timestamp,
     intensity: Option<f64>,
-    off: bool,
+    off: Option<OutageSign>,
     flow: Option<f64>,
     /// Whether the intensity was read at `from`, and does not only stand since earlier.
     read: bool,
@@ -177,7 +230,7 @@ struct Standing {
 }
 
 /// Each channel stands until its own next value: light and flow may come in messages of their own.
-fn held(readings: &[Reading], now: Timestamp) -> Vec<Held> {
+fn held(readings: &[Reading], set_point: f64, now: Timestamp) -> Vec<Held> {
     const CHANNELS: [Channel; 3] = [Channel::Intensity, Channel::LampOn, Channel::Flow];
     let mut last: [Option<Standing>; 3] = [None; 3];
     let mut pieces = Vec::with_capacity(readings.len());
@@ -193,7 +246,13 @@ fn held(readings: &[Reading], now: Timestamp) -> Vec<Held> {
             let Some(to) = stands.iter().flatten().map(|standing| standing.until.min(end)).min() else { break };
             let [intensity, on, flow] = stands.map(|standing| standing.map(|standing| standing.value));
             let read = from == reading.at && reading.get(Channel::Intensity).is_some();
-            pieces.push(Held { from, to, intensity, off: on.is_some_and(|on| on < 0.5), flow, read });
+            let dark = intensity.is_some_and(|light| light <= DARK_SHARE_OF_SET_POINT * set_point);
+            let off = if on.is_some_and(|on| on < 0.5) {
+                Some(OutageSign::LampOff)
+            } else {
+                dark.then_some(OutageSign::NoLight)
+            };
+            pieces.push(Held { from, to, intensity, off, flow, read });
             from = to;
         }
     }
@@ -219,7 +278,7 @@ fn day(date: Date, zone: &TimeZone, set_point: f64, held: &[Held], now: Timestam
     for piece in held[first..].iter().take_while(|piece| piece.from < end) {
         let millis = piece.to.min(end).millis_since(piece.from.max(start)).max(0);
         // A lamp that is off may send no light at all.
-        day.hours_off += if piece.off { hours(millis) } else { 0.0 };
+        day.hours_off += if piece.off.is_some() { hours(millis) } else { 0.0 };
         let Some(intensity) = piece.intensity else { continue };
         let short = intensity <= set_point;
         day.hours_known += hours(millis);
@@ -236,6 +295,44 @@ fn day(date: Date, zone: &TimeZone, set_point: f64, held: &[Held], now: Timestam
     }
     day.p5 = weighted_quantile(&mut weights, 0.05);
     day
+}
+
+/// The times without light within the month: pieces that follow each other are one, and what the lamp said counts more
+/// than what the sensor saw.
+fn outages(
+    held: &[Held],
+    spec: &UnitSpec,
+    (first, end): (Date, Date),
+    (log, now): (&[ServiceEntry], Timestamp),
+) -> Vec<Outage> {
+    let start = Timestamp::day_start(first, &spec.zone);
+    let end = Timestamp::day_start(end, &spec.zone).min(now).max(start);
+    let mut found: Vec<Outage> = Vec::new();
+    for piece in held {
+        let Some(sign) = piece.off else { continue };
+        match found.last_mut().filter(|last| last.to == piece.from) {
+            Some(last) => {
+                last.to = piece.to;
+                last.sign = if last.sign == OutageSign::LampOff { last.sign } else { sign };
+            }
+            None => {
+                found.push(Outage { from: piece.from, to: piece.to, before: false, after: false, sign, during: None });
+            }
+        }
+    }
+    found.retain(|outage| outage.to > start && outage.from < end);
+    for outage in &mut found {
+        outage.during = [outage.from, outage.to].into_iter().find_map(|at| during(log, at));
+        (outage.before, outage.after) = (outage.from < start, outage.to >= end);
+        (outage.from, outage.to) = (outage.from.max(start), outage.to.min(end));
+    }
+    found
+}
+
+fn during(log: &[ServiceEntry], at: Timestamp) -> Option<OutageDuring> {
+    let state = log_state(log, at);
+    let visit = state.visit_since.map(|_| OutageDuring::Visit);
+    visit.or(state.closed_since.map(|_| OutageDuring::Closed))
 }
 
 fn hours(millis: i64) -> f64 {
@@ -340,9 +437,46 @@ mod tests {
         let off = |i: i64| Reading::new(start.plus_millis(i * 10 * MINUTE)).with(Channel::LampOn, 0.0);
         let readings: Vec<Reading> = (0..12).map(off).collect();
         let now = "2026-08-02T00:00:00Z".parse().unwrap();
-        let day = unit_month(&spec, bounds("2026-08").unwrap(), &readings, &[], now).days.remove(0);
+        let month = unit_month(&spec, bounds("2026-08").unwrap(), &readings, &[], now);
+        let day = &month.days[0];
         // The last, of 1:50, stands until 2:50.
         assert!((day.hours_off - (2.0 + 50.0 / 60.0)).abs() < 1e-9 && day.hours_known == 0.0, "{day:?}");
+        assert_eq!(month.outages.len(), 1);
+        assert!((month.outages[0].hours() - day.hours_off).abs() < 1e-9, "{:?}", month.outages);
+    }
+
+    #[test]
+    fn outages_have_a_begin_and_an_end_within_the_month() {
+        let spec = UnitSpec::new("heron-bight/boathouse".parse().unwrap(), 14.0);
+        let start: Timestamp = "2026-08-01T00:00:00Z".parse().unwrap();
+        let hour = |hours: i64| start.plus_millis(hours * HOUR);
+        // By the half hour from the evening before: dark until 2 o'clock, off from 10 to 12, dark again from 20 o'clock.
+        let reading = |half: i64| {
+            let at = start.plus_millis(half * 30 * MINUTE);
+            let dark = !(4..40).contains(&half);
+            let off = (20..24).contains(&half);
+            Reading::new(at)
+                .with(Channel::Intensity, if dark || off { 0.2 } else { 20.0 })
+                .with(Channel::LampOn, if off { 0.0 } else { 1.0 })
+        };
+        let readings: Vec<Reading> = (-2..48).map(reading).collect();
+        let visit = ServiceEntry::new(hour(9), ServiceAction::VisitStarted);
+        let left = ServiceEntry::new(hour(13), ServiceAction::VisitEnded);
+        let month = unit_month(&spec, bounds("2026-08").unwrap(), &readings, &[visit, left], hour(24));
+        let told: Vec<_> =
+            month.outages.iter().map(|o| (o.from, o.to, (o.before, o.after), o.sign, o.during)).collect();
+        let (off, none) = (OutageSign::LampOff, OutageSign::NoLight);
+        assert_eq!(
+            told,
+            [
+                (hour(0), hour(2), (true, false), none, None),
+                (hour(10), hour(12), (false, false), off, Some(OutageDuring::Visit)),
+                (hour(20), hour(24), (false, true), none, None),
+            ]
+        );
+        // Their hours are those of the days.
+        let sum: f64 = month.outages.iter().map(Outage::hours).sum();
+        assert!((sum - month.totals().hours_off).abs() < 1e-9 && (sum - 8.0).abs() < 1e-9);
     }
 
     #[test]

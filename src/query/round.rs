@@ -104,7 +104,7 @@ pub struct Round {
     pub days: Vec<RoundDay>,
     /// Parts of all units: name, how many are expected to be needed, how many to load so that 9 trips of 10 suffice.
     pub parts: Vec<VanPart>,
-    /// Units that can wait.
+    /// Units that can wait; those that are closed are not among them.
     pub waiting: usize,
 }
 
@@ -195,7 +195,9 @@ pub fn plan(lines: &[FleetLine], rules: RoundRules, today: Date) -> Round {
     });
     let parts = sum(&calls);
     let taken: usize = calls.iter().map(|call| call.stops.len()).sum();
-    Round { today, rules, days: fill(calls, rules.day_minutes), parts, waiting: lines.len() - taken.min(lines.len()) }
+    // A unit that is shut for the season waits for nothing.
+    let open = lines.iter().filter(|line| line.row.condition != Condition::Closed).count();
+    Round { today, rules, days: fill(calls, rules.day_minutes), parts, waiting: open.saturating_sub(taken) }
 }
 
 fn stop(row: &UnitRow, today: Date, (next, after_next): (Date, Date)) -> Option<Stop> {
@@ -336,7 +338,7 @@ mod tests {
             "the dark one first, on a day of its own"
         );
         let units: usize = all.iter().map(|call| call.stops.len()).sum();
-        assert_eq!((units, round.waiting), (2 + 12 + 1, 2), "the second unit of site-3 joins; two wait");
+        assert_eq!((units, round.waiting), (2 + 12 + 1, 1), "the second unit of site-3 joins; one waits, one is shut");
         assert!(round.days.iter().all(|day| day.over == (day.minutes > 480) && (!day.over || day.calls.len() == 1)));
         assert_eq!(round.days[1].calls[0].site.id, "near");
     }

@@ -28,6 +28,17 @@ pub fn because(because: Because) -> &'static str {
     }
 }
 
+/// Parts that are needed with less are not named beside a unit; they count in the van's sum all the same.
+const NAMED_FROM: f64 = 0.3;
+
+/// The parts that a unit will likely need.
+pub fn likely(stop: &Stop) -> String {
+    let named = stop.bring.iter().filter(|part| part.probability >= NAMED_FROM);
+    let parts: Vec<String> =
+        named.map(|part| format!("{} {}", words::part(&part.part), words::probability(part.probability))).collect();
+    if parts.is_empty() { "see the van's list".to_owned() } else { parts.join(", ") }
+}
+
 /// The trip for a terminal.
 pub fn text(round: &Round) -> String {
     let mut out = format!("Round from {}\n", round.today);
@@ -50,7 +61,9 @@ pub fn text(round: &Round) -> String {
 }
 
 fn stop_line(stop: &Stop) -> String {
-    let due = stop.due.map_or_else(String::new, |date| format!(", due {date}"));
+    // A date of the forecast would hide that it is needed now.
+    let due = stop.due.filter(|_| stop.because != Because::Urgent);
+    let due = due.map_or_else(String::new, |date| format!(", due {date}"));
     let why = match stop.because {
         Because::Urgent => "now".to_owned(),
         Because::Due => format!("risk {}", words::probability(stop.risk)),

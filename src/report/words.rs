@@ -3,7 +3,7 @@
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
-use crate::domain::assessment::{Cause, Condition, VerdictCause};
+use crate::domain::assessment::{Cause, Condition, Crossing, VerdictCause};
 use crate::domain::{ServiceAction, Timestamp};
 
 use super::style::Tone;
@@ -33,6 +33,12 @@ pub fn how_far(date: Date, today: Date) -> String {
 /// `kebab-case` as words.
 pub fn plain(name: &str) -> String {
     name.replace('-', " ")
+}
+
+/// `sediment-filter` as words; `O-rings` is one already.
+pub fn part(name: &str) -> String {
+    let code = name.chars().all(|c| c.is_ascii_lowercase() || c == '-');
+    if code { plain(name) } else { name.to_owned() }
 }
 
 /// A service action as something still to be done.
@@ -91,6 +97,24 @@ pub fn condition(condition: Condition) -> &'static str {
     }
 }
 
+/// Whether the light is at or under the set point now, or out: no later day counts then.
+pub fn needs_light(condition: Condition) -> bool {
+    matches!(condition, Condition::Dark | Condition::Short)
+}
+
+/// From when to when the light falls under the set point if nobody comes; `None` where no such day is in sight.
+pub fn going_short(condition: Condition, crossing: &Crossing) -> Option<String> {
+    if needs_light(condition) {
+        return Some("now".to_owned());
+    }
+    let p10 = crossing.p10?;
+    Some(match crossing.p90 {
+        Some(p90) if p90 == p10 => format!("about {p10}"),
+        Some(p90) => format!("{p10} to {p90}"),
+        None => format!("{p10} to beyond a year"),
+    })
+}
+
 /// How a condition is coloured.
 pub fn tone(condition: Condition) -> Tone {
     match condition {
@@ -112,7 +136,12 @@ pub fn tenths(value: f64) -> String {
     if text == "-0.0" { "0.0".to_owned() } else { text }
 }
 
-/// `1 day`, `2 days`.
+/// `1 day`, `2 days`; a negative number as it is.
+pub fn days(n: i64) -> String {
+    if n == 1 { "1 day".to_owned() } else { format!("{n} days") }
+}
+
+/// `1 unit`, `2 units`.
 pub fn count(n: u64, word: &str) -> String {
     if n == 1 { format!("1 {word}") } else { format!("{n} {word}s") }
 }
@@ -126,6 +155,17 @@ mod tests {
         let zone = TimeZone::get("Europe/Vienna").unwrap();
         assert_eq!(instant("2026-08-14T06:00:00Z".parse().unwrap(), &zone), "2026-08-14 08:00 CEST");
         assert_eq!(instant("2026-08-14T06:00:00Z".parse().unwrap(), &TimeZone::UTC), "2026-08-14 06:00 UTC");
+    }
+
+    #[test]
+    fn who_is_short_is_short_now() {
+        let day = |day| Some(jiff::civil::date(2026, 8, day));
+        let crossing = Crossing { p10: day(3), p50: day(9), p90: None };
+        let told = |condition| going_short(condition, &crossing).unwrap();
+        assert_eq!([told(Condition::Dark), told(Condition::Fading)], ["now", "2026-08-03 to beyond a year"]);
+        let soon = Crossing { p90: day(3), ..crossing };
+        assert_eq!(going_short(Condition::Due, &soon).unwrap(), "about 2026-08-03");
+        assert_eq!(going_short(Condition::Steady, &Crossing::default()), None);
     }
 
     #[test]

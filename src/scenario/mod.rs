@@ -20,7 +20,7 @@ pub use draw::{Kind, random_plan};
 pub use plan::UnitPlan;
 pub use sampler::Sampler;
 pub use truth::Truth;
-pub use world::Losses;
+pub use world::{Losses, VISIT_HALF_MILLIS};
 
 use crate::domain::{Reading, ServiceEntry, Timestamp, UnitSpec};
 use world::World;

@@ -58,6 +58,19 @@ pub enum StoreError {
         /// What does not fit.
         why: String,
     },
+    /// A part of the database has changed on the disk by itself.
+    #[error(
+        "the store at {} is damaged ({why}); the next start gives up what cannot be read, keeps its bytes in \
+         `damaged/` and serves the rest. Keep a copy of the directory, then start again; what is lost comes back from a \
+         backup (`fadeline restore` into another directory, then `fadeline export` and `fadeline import`)",
+        path.display()
+    )]
+    Rotten {
+        /// The store's directory.
+        path: PathBuf,
+        /// What does not fit.
+        why: String,
+    },
     /// Too little room on the disk to write safely. Nothing was written; the same call may succeed later.
     #[error("{} has {free} bytes free and a write needs {needed}; free some space", path.display())]
     Full {

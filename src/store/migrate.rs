@@ -63,7 +63,7 @@ fn keep_copy(database: &Path, copy: &Path) -> Result<(), StoreError> {
     made().map_err(StoreError::io("copy the database, before its schema is changed, to", copy))
 }
 
-fn copy_synced(from: &Path, to: &Path) -> io::Result<()> {
+pub(super) fn copy_synced(from: &Path, to: &Path) -> io::Result<()> {
     fs::create_dir(to)?;
     for entry in fs::read_dir(from)? {
         let entry = entry?;

@@ -13,6 +13,7 @@ mod error;
 mod hours;
 mod keepsakes;
 mod marker;
+mod mend;
 mod migrate;
 mod outbox;
 mod records;
@@ -100,8 +101,17 @@ impl Store {
     /// not there, damage, or what the operating system said.
     pub fn open(settings: &StoreSettings) -> Result<Self, StoreError> {
         let home = Home::enter(&settings.path)?;
+        let spoilt = mend::is_owed(&home.database());
+        if spoilt {
+            mend::mend(&home.database())?;
+        }
         let mut disk = open_database(&home, settings)?;
-        let series = RwLock::new(Series::recover(&mut disk)?);
+        let mut series = Series::recover(&mut disk)?;
+        if spoilt {
+            series.lose_missing_blocks(&mut disk)?;
+            mend::end(&home.database())?;
+        }
+        let series = RwLock::new(series);
         let outbox = Mutex::new(Outbox::recover(&mut disk)?);
         let quarantine = Mutex::new(Quarantine::recover(&mut disk)?);
         Ok(Self { disk: Mutex::new(disk), series, outbox, quarantine, home })
@@ -481,7 +491,7 @@ impl Store {
     pub fn stats(&self) -> Result<StoreStats, StoreError> {
         let (bytes_written, damaged) = {
             let mut disk = self.disk();
-            (disk.bytes_written()?, disk.all(Space::Damaged)?.len())
+            (disk.bytes_written()?, disk.all(Space::Damaged)?.len() + mend::given_up(&self.home.database()))
         };
         let series = self.series();
         Ok(StoreStats {

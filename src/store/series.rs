@@ -22,6 +22,7 @@ use super::StoreError;
 use super::bytes::Damage;
 use super::codec::{UnitRows, decode_batch, decode_block, encode_batch};
 use super::rows::{Addition, Rows, in_order};
+use super::runs::Runs;
 use super::tree::{Commit, Disk, Space};
 
 pub use self::dirty::{Dirty, DirtyDays, DirtyToken};
@@ -40,6 +41,21 @@ const JOURNAL_DROPS_PER_APPEND: u64 = 1_024;
 /// The UTC day of an instant, counted from 1970-01-01.
 pub fn utc_day(at: Timestamp) -> i64 {
     at.as_millis().div_euclid(DAY)
+}
+
+/// The UTC day for people.
+fn date_of(day: i64) -> String {
+    Timestamp::from_millis(day.saturating_mul(DAY)).date_in(&jiff::tz::TimeZone::UTC).to_string()
+}
+
+/// How many readings lie in the blocks of a unit's days.
+fn count_sealed(disk: &mut Disk, number: u32, days: &Runs) -> Result<u64, StoreError> {
+    let mut count = 0;
+    for day in days.between(i64::MIN, i64::MAX) {
+        let block = disk.get(Space::Blocks, &day_key(number, day))?;
+        count += block.map_or(0, |block| decode_block(&block).map_or(0, |rows| rows.len() as u64));
+    }
+    Ok(count)
 }
 
 /// A key that sorts by unit, then by day.
@@ -130,8 +146,12 @@ impl Series {
         }
         let journal = disk.all(Space::Journal)?;
         let seq_of = |key: &[u8]| key.try_into().map_or(0, u64::from_be_bytes);
-        series.first_seq = journal.first().map_or(1, |(key, _)| seq_of(key));
-        series.next_seq = journal.last().map_or(1, |(key, _)| seq_of(key) + 1);
+        // Where the journal has lost its end, the marks still know how far it went: what comes now must not look older
+        // than what their days have.
+        let marks = series.units.iter().flat_map(|unit| unit.marks.values());
+        let marked = marks.map(|mark| mark.dirty.max(mark.sealed).max(mark.rolled)).max().unwrap_or(0);
+        series.next_seq = journal.last().map_or(0, |(key, _)| seq_of(key)).max(marked) + 1;
+        series.first_seq = journal.first().map_or(series.next_seq, |(key, _)| seq_of(key));
         for (key, value) in journal {
             match decode_batch(&value) {
                 Ok(units) => units.into_iter().try_for_each(|rows| series.replay(disk, seq_of(&key), rows))?,
@@ -238,18 +258,36 @@ impl Series {
         damage: Damage,
     ) -> Result<(), StoreError> {
         let unit = &mut self.units[number as usize];
-        let date = Timestamp::from_millis(day.saturating_mul(DAY));
-        tracing::error!(unit = %unit.id, day = %date, %damage, "a block of readings is damaged; it was set aside");
+        tracing::error!(unit = %unit.id, day = %date_of(day), %damage, "a block of readings is damaged; it was set aside");
         unit.sealed_days.remove(day);
-        unit.sealed_rows = 0;
-        for day in unit.sealed_days.between(i64::MIN, i64::MAX) {
-            let block = disk.get(Space::Blocks, &day_key(number, day))?;
-            unit.sealed_rows += block.map_or(0, |block| decode_block(&block).map_or(0, |rows| rows.len() as u64));
-        }
+        unit.sealed_rows = count_sealed(disk, number, &unit.sealed_days)?;
         let mut commit = Commit::default();
         commit.set_aside(Space::Blocks, &day_key(number, day), value);
         commit.put(Space::Units, number.to_be_bytes(), unit.encode());
         disk.commit(commit)
+    }
+
+    /// Says which sealed days have lost their blocks, and counts without them: after spoilt leaves were given up.
+    pub fn lose_missing_blocks(&mut self, disk: &mut Disk) -> Result<(), StoreError> {
+        for (number, unit) in (0_u32..).zip(&mut self.units) {
+            let mut lost = Vec::new();
+            for day in unit.sealed_days.between(i64::MIN, i64::MAX) {
+                if disk.get(Space::Blocks, &day_key(number, day))?.is_none() {
+                    lost.push(day);
+                }
+            }
+            if lost.is_empty() {
+                continue;
+            }
+            let days: Vec<String> = lost.iter().map(|day| date_of(*day)).collect();
+            tracing::error!(unit = %unit.id, days = days.join(" "), "the readings of these days (UTC) are lost");
+            lost.into_iter().for_each(|day| unit.sealed_days.remove(day));
+            unit.sealed_rows = count_sealed(disk, number, &unit.sealed_days)?;
+            let mut commit = Commit::default();
+            commit.put(Space::Units, number.to_be_bytes(), unit.encode());
+            disk.commit(commit)?;
+        }
+        Ok(())
     }
 
     /// What appending `batch` would do, and what to commit for it.

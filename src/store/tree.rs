@@ -1,4 +1,4 @@
-//! The disk: the one file that names sled (1.0.0-alpha.124, pinned).
+//! The disk: the one file that calls sled (1.0.0-alpha.124, pinned).
 //!
 //! What its source shows, and what follows from it here:
 //! - A flush writes every leaf changed since the last one, syncs, then appends **one** checksummed frame to its
@@ -10,8 +10,9 @@
 //! - After a flush that failed, the next one waits for ever for the one before. So after the first error nothing of
 //!   sled is called again, and its handles are leaked rather than dropped: see `Disk::stop`. As that needs a new
 //!   process, a commit first asks whether there is room ([`FREE_BYTES_LEAST`]).
-//! - After one leaf with a wrong checksum was read, it answers everything with that error. Damage below it can be named,
-//!   but the rest is not served: that takes a backup. Damage above it, in a value, is set aside.
+//! - After one leaf with a wrong checksum was read, it answers everything with that error. So that is noted, and the next
+//!   opening gives the spoilt leaves up first (`mend.rs`, which knows its files). Damage above it, in a value, is set
+//!   aside at once.
 //! - Its recovery merges snapshot and logs of its metadata into a new snapshot, removes both, and only then begins a new
 //!   log. Killed in between, it leaves a snapshot and no log; the next recovery then writes a snapshot of the **same**
 //!   number and removes it as the old one. That process works, and the next finds only what was changed since: trees
@@ -21,13 +22,13 @@
 
 use std::io;
 use std::mem::ManuallyDrop;
-use std::ops::Bound;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use super::StoreError;
 use super::bytes::Damage;
+use super::mend;
 use super::reserve::{RESERVE_BYTES, Reserve};
 
 /// Entries in a leaf. A changed entry rewrites its leaf: at 100 readings an append, 32 wrote 106 bytes a reading, 16
@@ -55,6 +56,11 @@ macro_rules! spaces {
 
         impl Space {
             const NAMES: &'static [&'static str] = &[$($name),+];
+
+            /// Its name on disk.
+            pub fn name(self) -> &'static str {
+                Self::NAMES[self as usize]
+            }
         }
     };
 }
@@ -190,6 +196,7 @@ impl Disk {
                 return Err(StoreError::Locked { path: path.to_owned(), holder: "another process".to_owned() });
             }
             Ok(Err(source)) if source.kind() == io::ErrorKind::InvalidData => {
+                mend::owe(path);
                 return Err(damaged(source.to_string()));
             }
             Ok(Err(source)) if source.kind() == io::ErrorKind::StorageFull => {
@@ -223,8 +230,11 @@ impl Disk {
         let cause = if rotten { ROTTEN.to_owned() } else { error.to_string() };
         std::mem::forget(std::mem::replace(&mut self.state, State::Stopped(cause.clone())));
         let path = self.path.clone();
-        // Starting again would not help.
-        if rotten { StoreError::Damaged { path, why: cause } } else { StoreError::Stopped { path, cause } }
+        if rotten {
+            mend::owe(&path);
+            return StoreError::Rotten { path, why: cause };
+        }
+        StoreError::Stopped { path, cause }
     }
 
     /// The value of `key`.
@@ -239,10 +249,13 @@ impl Disk {
         if to.is_some_and(|to| to <= from) {
             return Ok(Vec::new());
         }
-        let range = (Bound::Included(from), to.map_or(Bound::Unbounded, Bound::Excluded));
+        // A range with an end is not ended there: when its last entry is taken, sled reads every further leaf of the tree
+        // for more. So it gets none, and the first entry behind the end stops it.
+        let within =
+            |entry: &io::Result<Entry>| entry.as_ref().map_or(true, |(key, _)| to.is_none_or(|to| key.as_slice() < to));
         // Not to be dropped after an error: see the notes at the top.
-        let mut entries = ManuallyDrop::new(tree.range::<&[u8], _>(range));
-        match entries.by_ref().map(own).collect() {
+        let mut entries = ManuallyDrop::new(tree.range::<&[u8], _>(from..));
+        match entries.by_ref().map(own).take_while(within).collect() {
             Ok(found) => {
                 drop(ManuallyDrop::into_inner(entries));
                 Ok(found)

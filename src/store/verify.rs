@@ -142,12 +142,13 @@ impl Store {
 
 /// An error that says at which unit-day it came up.
 fn at_day(error: StoreError, unit: &UnitId, day: i64) -> StoreError {
+    let place = || {
+        let date = Timestamp::from_millis(day.saturating_mul(DAY)).to_string();
+        format!("at the readings of {unit} of {} (UTC)", date.split('T').next().unwrap_or(&date))
+    };
     match error {
-        StoreError::Damaged { path, why } => {
-            let date = Timestamp::from_millis(day.saturating_mul(DAY)).to_string();
-            let date = date.split('T').next().unwrap_or(&date);
-            StoreError::Damaged { path, why: format!("{why}, at the readings of {unit} of {date} (UTC)") }
-        }
+        StoreError::Damaged { path, why } => StoreError::Damaged { path, why: format!("{why}, {}", place()) },
+        StoreError::Rotten { path, why } => StoreError::Rotten { path, why: format!("{why}, {}", place()) },
         other => other,
     }
 }

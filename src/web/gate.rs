@@ -10,7 +10,7 @@ use axum::body::Body;
 use axum::extract::{Request, State};
 use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
 use axum::middleware::Next;
-use axum::response::{IntoResponse, Redirect, Response};
+use axum::response::{Html, IntoResponse, Redirect, Response};
 use flate2::Compression;
 use flate2::write::GzEncoder;
 use http::response::Parts;
@@ -22,6 +22,8 @@ use super::access::{Access, Caller, Role};
 use super::bulk;
 use super::problem::Problem;
 use super::route;
+use crate::clock;
+use crate::page::{Frame, frame::trouble};
 use crate::query::Scope;
 
 /// How long a request may take from its head to its answer.
@@ -103,8 +105,16 @@ impl Gate {
 
     fn admit(&self, request: &Request) -> Result<Caller, Box<Response>> {
         let (method, path) = (request.method(), request.uri().path());
-        let refuse = |status, says: &str| Err(Box::new(Problem::new(status, says).into_response()));
         let headers = request.headers();
+        let refuse = |status: StatusCode, says: &str| {
+            Err(Box::new(if wants_page(path, headers) {
+                let frame =
+                    Frame { now: clock::now(), csrf: String::new(), who: None, may_record: false, alone: false };
+                (status, Html(trouble(&frame, "This did not work", says, "/"))).into_response()
+            } else {
+                Problem::new(status, says).into_response()
+            }))
+        };
         let writes = !matches!(*method, Method::GET | Method::HEAD | Method::OPTIONS);
         if writes && !same_origin(headers) {
             return refuse(StatusCode::FORBIDDEN, "this came from another site's page");
@@ -127,6 +137,12 @@ impl Gate {
             None => session_id(headers).and_then(|id| access.session(&id)),
         };
         let Some(caller) = caller else {
+            if writes && wants_page(path, headers) {
+                return refuse(
+                    StatusCode::UNAUTHORIZED,
+                    "you are not logged in any more; log in in another window, then go back and send the form again",
+                );
+            }
             if path.starts_with("/api/") || writes {
                 let mut response = Problem::new(StatusCode::UNAUTHORIZED, "a valid token is needed").into_response();
                 response.headers_mut().insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"));
@@ -180,6 +196,12 @@ fn may(caller: &Caller, method: &Method, path: &str) -> Result<(), Denied> {
         return Err(Denied::NotThere);
     }
     if caller.role < role { Err(Denied::Role(role)) } else { Ok(()) }
+}
+
+/// Whether somebody looks for a page: he is told in words, programs in JSON.
+pub fn wants_page(path: &str, headers: &HeaderMap) -> bool {
+    let accepts = headers.get(header::ACCEPT).and_then(|value| value.to_str().ok()).unwrap_or_default();
+    !path.starts_with("/api/") && accepts.contains("text/html")
 }
 
 /// The session a browser shows.
@@ -331,14 +353,28 @@ mod tests {
         assert_eq!(may(&everywhere, &Method::GET, "/api/v1/export"), Err(Denied::Role(Role::Admin)));
     }
 
+    fn headers(pairs: &[(&'static str, &'static str)]) -> HeaderMap {
+        let header = |(n, v): &(&'static str, &'static str)| (n.parse().unwrap(), HeaderValue::from_static(v));
+        pairs.iter().map(header).collect()
+    }
+
+    #[test]
+    fn only_a_trusted_proxy_is_believed() {
+        let gate = Gate { access: None, trusted_proxies: vec!["192.0.2.1".parse().unwrap()] };
+        let peer = |from: &str, told: &[(&'static str, &'static str)]| {
+            let from = SocketAddr::new(from.parse().unwrap(), 4_711);
+            let Peer { address, secure } = gate.peer(Connection { from, secure: false }, &headers(told));
+            (address.to_string(), secure)
+        };
+        // The client may write what it wants before what the proxy adds.
+        let told = [("x-forwarded-for", "203.0.113.9, 198.51.100.7"), ("x-forwarded-proto", "https")];
+        assert_eq!(peer("192.0.2.1", &told), ("198.51.100.7".to_owned(), true));
+        assert_eq!(peer("192.0.2.2", &told), ("192.0.2.2".to_owned(), false));
+        assert_eq!(peer("192.0.2.1", &[("x-forwarded-for", "nobody")]), ("192.0.2.1".to_owned(), false));
+    }
+
     #[test]
     fn foreign_pages_and_foreign_names_are_turned_away() {
-        let headers = |pairs: &[(&'static str, &'static str)]| {
-            pairs
-                .iter()
-                .map(|(n, v)| (n.parse::<header::HeaderName>().unwrap(), HeaderValue::from_static(v)))
-                .collect::<HeaderMap>()
-        };
         assert!(
             same_origin(&headers(&[]))
                 && same_origin(&headers(&[("origin", "http://127.0.0.1:1"), ("host", "127.0.0.1:1")]))

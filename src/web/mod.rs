@@ -17,6 +17,7 @@ pub mod route;
 pub mod server;
 pub mod socket;
 pub mod tls;
+mod trip;
 
 use tokio::sync::oneshot;
 

@@ -16,9 +16,10 @@ use tokio::sync::{Semaphore, broadcast, mpsc};
 
 use super::access::{Caller, LoginError, Role};
 use super::api;
-use super::gate::{COOKIE, Gate, Peer, session_id};
+use super::gate::{COOKIE, Gate, Peer, session_id, wants_page};
 use super::problem::Problem;
 use super::server::{Asks, answer, open_router};
+use super::trip::{Rules, RulesForm, round_values};
 use super::{Ask, Change, route};
 use crate::clock;
 use crate::domain::time::{DAY, MINUTE};
@@ -27,7 +28,6 @@ use crate::page::fleet::Filter;
 use crate::page::{self, Frame, frame::trouble};
 use crate::query::dossier::Dossier;
 use crate::query::month::MonthRecord;
-use crate::query::round::OtherRules;
 use crate::query::series::{Resolution, Series, Span};
 use crate::query::{Answer, Query, RefusalKind};
 use crate::report;
@@ -93,6 +93,7 @@ fn frame(who: &Caller) -> Frame {
         csrf: who.csrf.clone().unwrap_or_default(),
         who: who.name.clone(),
         may_record: who.role >= Role::Service,
+        alone: false,
     }
 }
 
@@ -117,12 +118,19 @@ pub(super) fn bad_page(who: &Caller, status: StatusCode, says: &str) -> Response
     (status, Html(trouble(&frame(who), "This did not work", says, "/"))).into_response()
 }
 
+/// Why what stands in an address cannot be read, without what the library puts before it.
+pub(super) fn unread(rejection: &QueryRejection) -> String {
+    let says = rejection.body_text();
+    let reason = says.strip_prefix("Failed to deserialize query string: ").unwrap_or(&says);
+    format!("the address cannot be read: {reason}")
+}
+
 /// An address that leads nowhere: a page for people, a problem for programs.
-async fn nowhere(Extension(who): Extension<Caller>, address: Uri) -> Response {
-    if address.path().starts_with("/api/") {
-        return Problem::new(StatusCode::NOT_FOUND, "no such address; the API is under /api/v1").into_response();
+async fn nowhere(Extension(who): Extension<Caller>, address: Uri, headers: HeaderMap) -> Response {
+    if wants_page(address.path(), &headers) {
+        return bad_page(&who, StatusCode::NOT_FOUND, "there is no such page");
     }
-    bad_page(&who, StatusCode::NOT_FOUND, "there is no such page")
+    Problem::new(StatusCode::NOT_FOUND, "no such address; the API is under /api/v1").into_response()
 }
 
 fn unit_id(who: &Caller, (site, unit): &(String, String)) -> Result<UnitId, Box<Response>> {
@@ -136,7 +144,7 @@ async fn fleet(
 ) -> Response {
     let filter = match filter {
         Ok(Args(filter)) => filter,
-        Err(rejection) => return bad_page(&who, StatusCode::BAD_REQUEST, &rejection.body_text()),
+        Err(rejection) => return bad_page(&who, StatusCode::BAD_REQUEST, &unread(&rejection)),
     };
     match answer(&asks, &who, Query::Fleet).await {
         Ok(Answer::Fleet(lines)) => {
@@ -191,7 +199,7 @@ async fn unit(
     args: Result<Args<ChartArgs>, QueryRejection>,
 ) -> Response {
     let made = async {
-        let Args(args) = args.map_err(|e| Box::new(bad_page(&who, StatusCode::BAD_REQUEST, &e.body_text())))?;
+        let Args(args) = args.map_err(|e| Box::new(bad_page(&who, StatusCode::BAD_REQUEST, &unread(&e))))?;
         let unit = unit_id(&who, &unit)?;
         let dossier = get_dossier(&asks, &who, &unit).await?;
         let latest = dossier.row.reading.as_ref().map_or_else(clock::now, |reading| reading.at);
@@ -234,28 +242,20 @@ async fn sheet(
     }
 }
 
-async fn round(
-    State(asks): State<Asks>,
-    Extension(who): Extension<Caller>,
-    rules: Result<Args<OtherRules>, QueryRejection>,
-) -> Response {
-    let rules = match rules {
-        Ok(Args(rules)) => rules,
-        Err(rejection) => return bad_page(&who, StatusCode::BAD_REQUEST, &rejection.body_text()),
-    };
-    match answer(&asks, &who, Query::Round { rules }).await {
-        Ok(Answer::Round(round)) => Html(page::round::page(&frame(&who), &round)).into_response(),
-        other => instead(&who, other),
+async fn round(State(asks): State<Asks>, Extension(who): Extension<Caller>, rules: Rules) -> Response {
+    match round_values(&asks, &who, rules).await {
+        Ok(round) => Html(page::round::page(&frame(&who), &round)).into_response(),
+        Err(response) => *response,
     }
 }
 
 async fn round_calendar(State(asks): State<Asks>, Extension(who): Extension<Caller>) -> Response {
-    match answer(&asks, &who, Query::Round { rules: OtherRules::default() }).await {
-        Ok(Answer::Round(round)) => {
+    match round_values(&asks, &who, Ok(Args(RulesForm::default()))).await {
+        Ok(round) => {
             let text = report::round::calendar(&round, clock::now());
             ([(header::CONTENT_TYPE, HeaderValue::from_static("text/calendar; charset=utf-8"))], text).into_response()
         }
-        other => instead(&who, other),
+        Err(response) => *response,
     }
 }
 

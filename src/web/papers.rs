@@ -1,19 +1,17 @@
 //! The papers' routes: the same questions as the pages', the values become PDF.
 
-use axum::extract::rejection::QueryRejection;
-use axum::extract::{Path, Query as Args, State};
+use axum::extract::{Path, State};
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 use axum::{Extension, Router};
 
 use super::access::Caller;
-use super::pages::{bad_page, instead, month_values, sheet_values};
-use super::server::{Asks, answer};
+use super::pages::{bad_page, month_values, sheet_values};
+use super::server::Asks;
+use super::trip::{Rules, round_values};
 use crate::clock;
 use crate::paper::{self, Paper};
-use crate::query::round::OtherRules;
-use crate::query::{Answer, Query};
 
 /// Sheet, round and month.
 pub fn routes(asks: Asks) -> Router {
@@ -52,21 +50,13 @@ async fn sheet_paper(
     }
 }
 
-async fn round_paper(
-    State(asks): State<Asks>,
-    Extension(who): Extension<Caller>,
-    rules: Result<Args<OtherRules>, QueryRejection>,
-) -> Response {
-    let rules = match rules {
-        Ok(Args(rules)) => rules,
-        Err(rejection) => return bad_page(&who, StatusCode::BAD_REQUEST, &rejection.body_text()),
-    };
-    match answer(&asks, &who, Query::Round { rules }).await {
-        Ok(Answer::Round(round)) => {
+async fn round_paper(State(asks): State<Asks>, Extension(who): Extension<Caller>, rules: Rules) -> Response {
+    match round_values(&asks, &who, rules).await {
+        Ok(round) => {
             let file = format!("round-{}.pdf", round.today);
             printed(&who, file, move || paper::round::round(&round, clock::now())).await
         }
-        other => instead(&who, other),
+        Err(response) => *response,
     }
 }
 

@@ -1,6 +1,6 @@
 //! A great fleet at its real rate: 10,000 units, one reading a minute each, for some minutes, with as many assessments
 //! as such a fleet needs (each unit once a day, spread evenly): what the daemon takes of a core and of memory.
-//! `FADELINE_FLEET_MINUTES=10 cargo bench -- fleet` measures longer.
+//! `FADELINE_FLEET_MINUTES=10 FADELINE_FLEET_UNITS=2000 cargo bench -- fleet` measures longer, and a smaller fleet.
 
 use std::fs;
 use std::path::Path;
@@ -19,7 +19,7 @@ use super::intake::{Broker, Fadeline, MOSQUITTO, Publisher};
 use super::store::open;
 use super::table::Row;
 
-const UNITS: usize = 10_000;
+const UNITS: u64 = 10_000;
 const MINUTES: u64 = 3;
 /// Of history that every assessment rests on.
 const DAYS: i64 = 90;
@@ -32,40 +32,45 @@ const TICKS: f64 = 100.0;
 pub fn run() -> Result<Vec<Row>, String> {
     let program =
         MOSQUITTO.into_iter().find(|path| Path::new(path).exists()).ok_or("skipped: mosquitto is not installed")?;
-    let minutes = std::env::var("FADELINE_FLEET_MINUTES").ok().and_then(|text| text.parse().ok()).unwrap_or(MINUTES);
+    let given = |name: &str| std::env::var(name).ok().and_then(|text| text.parse::<u64>().ok());
+    let minutes = given("FADELINE_FLEET_MINUTES").unwrap_or(MINUTES);
+    let units = given("FADELINE_FLEET_UNITS").unwrap_or(UNITS) as usize;
     let broker = Broker::start(program);
     let config = broker.folder().join("fadeline.toml");
-    fs::write(&config, config_text(broker.port())).expect("a config file");
-    history(&open(&broker.folder().join("store")));
+    fs::write(&config, config_text(broker.port(), units)).expect("a config file");
+    history(&open(&broker.folder().join("store")), units);
     let begun = Instant::now();
     let daemon = Fadeline::start(&config);
-    super::intake::wait_for("the daemon", || (daemon.latest().len() == UNITS).then_some(()));
+    super::intake::wait_for("the daemon", || (daemon.latest().len() == units).then_some(()));
     let started = begun.elapsed().as_secs_f64();
+    let megabytes = |key| super::intake::memory_mb(daemon.pid(), key);
+    let first = megabytes("VmRSS:");
     let (before, since) = (cpu_seconds(daemon.pid()), Instant::now());
-    let sent = publish(broker.port(), Duration::from_secs(60 * minutes));
+    let sent = publish(broker.port(), Duration::from_secs(60 * minutes), units);
     let (cpu, seconds) = (cpu_seconds(daemon.pid()) - before, since.elapsed().as_secs_f64());
     let name = format!(
-        "fleet: {UNITS} units, {:.0} readings/s, {:.2} assessments/s",
+        "fleet: {units} units, {:.0} readings/s, {:.2} assessments/s",
         sent as f64 / seconds,
-        assessments_a_second()
+        assessments_a_second(units)
     );
-    let megabytes = |key| super::intake::memory_mb(daemon.pid(), key);
     Ok(vec![
         Row::new(name, cpu / seconds, "cores").goal("< 0.5"),
         Row::new("fleet: resident, at its most", megabytes("VmHWM:"), "MB").goal("< 500"),
+        Row::new("fleet: resident at the first answer", first, "MB"),
+        Row::new("fleet: resident at the end", megabytes("VmRSS:"), "MB"),
         Row::new("fleet: from the start to the first answer", started, "s"),
     ])
 }
 
-fn assessments_a_second() -> f64 {
-    UNITS as f64 / 86_400.0
+fn assessments_a_second(units: usize) -> f64 {
+    units as f64 / 86_400.0
 }
 
 pub fn id(unit: usize) -> UnitId {
     UnitId::new(&format!("site-{}", unit / 10), &format!("unit-{unit}")).expect("a valid id")
 }
 
-fn config_text(port: u16) -> String {
+fn config_text(port: u16, units: usize) -> String {
     let unit = |n| {
         let id = id(n);
         format!(
@@ -76,7 +81,7 @@ fn config_text(port: u16) -> String {
     };
     format!(
         "zone = \"UTC\"\n[broker]\nurl = \"mqtt://127.0.0.1:{port}\"\nclient_id = \"fadeline-bench\"\n[store]\npath = \"store\"\n[log]\nfilter = \"warn\"\n"
-    ) + &(0..UNITS).map(unit).collect::<String>()
+    ) + &(0..units).map(unit).collect::<String>()
 }
 
 pub fn reading(at: Timestamp, day: f64) -> Reading {
@@ -89,7 +94,7 @@ pub fn reading(at: Timestamp, day: f64) -> Reading {
 
 /// The same history and assessment for every unit: made once by the daemon's own rules, then put for all. The readings
 /// themselves are there for the two days a roll-up looks at.
-fn history(store: &Store) {
+fn history(store: &Store, units: usize) {
     let now = clock::now();
     let start = now.plus_millis(-DAYS * DAY);
     let rows: Vec<(UnitId, Reading)> = (0..DAYS * 144)
@@ -100,7 +105,7 @@ fn history(store: &Store) {
     let job = Job { spec: Arc::new(UnitSpec::new(id(0), 14.0)), latest: None, cadence_millis: None, neighbours: None };
     let made = assess(store, &job, &Constants::default(), now).expect("an assessment");
     let days = store.days(&id(0), None, None).expect("days");
-    for unit in 1..UNITS {
+    for unit in 1..units {
         put(store, unit, &rows[rows.len() - 288..], &days, &made.0);
     }
 }
@@ -116,22 +121,22 @@ pub fn put(store: &Store, unit: usize, rows: &[(UnitId, Reading)], days: &[DaySu
 }
 
 /// Every unit once a minute, evenly; now and then one of yesterday, which has its unit assessed. How many.
-fn publish(port: u16, long: Duration) -> usize {
+fn publish(port: u16, long: Duration, units: usize) -> usize {
     let publisher = Publisher::new(port);
     let client = publisher.client();
     let listening = publisher.listen();
     let (begun, mut sent, mut late) = (Instant::now(), 0, 0);
     let start = clock::now().plus_millis(-DAYS * DAY);
     while begun.elapsed() < long {
-        let due = (begun.elapsed().as_secs_f64() * UNITS as f64 / 60.0) as usize;
+        let due = (begun.elapsed().as_secs_f64() * units as f64 / 60.0) as usize;
         let now = clock::now();
         while sent < due {
-            send(&client, sent % UNITS, reading(now, now.days_since(start)));
+            send(&client, sent % units, reading(now, now.days_since(start)));
             sent += 1;
         }
-        while (late as f64) < begun.elapsed().as_secs_f64() * assessments_a_second() {
+        while (late as f64) < begun.elapsed().as_secs_f64() * assessments_a_second(units) {
             let yesterday = now.plus_millis(-DAY);
-            send(&client, late * 7_919 % UNITS, reading(yesterday, yesterday.days_since(start)));
+            send(&client, late * 7_919 % units, reading(yesterday, yesterday.days_since(start)));
             late += 1;
         }
         std::thread::park_timeout(BEAT);

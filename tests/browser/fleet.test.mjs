@@ -1,16 +1,12 @@
 // A thousand units on one page: filters by site, tag and cause. Time and size are printed, not asserted.
 import assert from 'node:assert/strict';
-import { after, before, test } from 'node:test';
-import { DAY, Daemon, MINUTE, history, launch, unitToml, until } from './world.mjs';
+import { test } from 'node:test';
+import { Daemon, MINUTE, history, phone, stage, unitToml, until } from './world.mjs';
 
 const [SITES, UNITS] = [100, 10];
 const TAGS = ['north', 'south', 'island'];
 
-let browser;
-let daemon;
-
-before(async () => {
-    browser = await launch();
+const set = stage(async () => {
     const sites = [];
     const units = [];
     for (let site = 0; site < SITES; site += 1) {
@@ -18,21 +14,19 @@ before(async () => {
         sites.push(`[[site]]\nid = "${id}"\nname = "Cove ${site}"\nzone = "Europe/Vienna"\ntags = ["${TAGS[site % 3]}"]\n`);
         for (let unit = 0; unit < UNITS; unit += 1) units.push(unitToml({ site: id, unit: `unit-${unit}`, name: `Cabin ${site}-${unit}` }));
     }
-    daemon = await new Daemon(units.join(''), { sites: sites.join('') }).start();
+    const daemon = await new Daemon(units.join(''), { sites: sites.join('') }).start();
     // One unit has a history and is the one with a cause; some have a reading; most have nothing yet.
     const { readings, service } = history(Date.now() - MINUTE);
     daemon.bring(readings, service, 'site-7/unit-3');
     daemon.publish([[Date.now(), 9]], 'site-8/unit-0');
     await until('it is judged', async () => (await (await fetch(daemon.at('/?cause=sleeve-fouling'))).text()).includes('Cabin 7-3'), 60);
     await until('it is short', async () => (await (await fetch(daemon.at('/'))).text()).includes('9.0'));
-});
-after(async () => {
-    await browser?.close();
-    await daemon?.remove();
+    return daemon;
 });
 
 test('a thousand units, filtered', async () => {
-    const context = await browser.newContext({ viewport: { width: 360, height: 740 } });
+    const { daemon } = set;
+    const context = await phone(set);
     const page = await context.newPage();
     const began = performance.now();
     await page.goto(daemon.at('/'), { waitUntil: 'load' });
@@ -41,6 +35,9 @@ test('a thousand units, filtered', async () => {
     assert.match(await page.locator('.count').innerText(), /1,?000 units/);
     const first = await page.locator('table.fleet tbody tr').first().innerText();
     assert.match(first, /Cabin (7-3|8-0)/, 'the worst is first');
+    // Under the set point no later day of the forecast is named.
+    const short = page.locator('table.fleet tbody tr').filter({ hasText: 'Cabin 8-0' });
+    assert.match((await short.innerText()).replace(/\s+/g, ' '), /now treatment is not assured/);
     const wide = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
     assert.equal(wide, 0);
     const pick = async (name, label) => {
@@ -57,6 +54,7 @@ test('a thousand units, filtered', async () => {
 });
 
 test('server time and size', async () => {
+    const { daemon } = set;
     const times = [];
     let size = 0;
     for (let i = 0; i < 12; i += 1) {

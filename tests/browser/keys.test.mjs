@@ -1,21 +1,14 @@
 // With the keyboard alone: skip link, filters, zoom, the logbook's form, a visit.
 import assert from 'node:assert/strict';
-import { after, before, test } from 'node:test';
-import { MINUTE, UNIT, launch, settled } from './world.mjs';
+import { test } from 'node:test';
+import { MINUTE, UNIT, settled, stage } from './world.mjs';
 
-let browser;
-let daemon;
 let page;
-
-before(async () => {
-    browser = await launch();
-    daemon = await settled(Date.now() - 5 * MINUTE);
+const set = stage(async (_, { browser }) => {
     page = await (await browser.newContext({ viewport: { width: 1000, height: 800 } })).newPage();
+    return settled(Date.now() - 5 * MINUTE);
 });
-after(async () => {
-    await browser?.close();
-    await daemon?.remove();
-});
+const at = (path) => set.daemon.at(path);
 
 /** Presses Tab until what has the focus fits; everything in between can be passed. */
 async function tabTo(selector, most = 80) {
@@ -36,14 +29,14 @@ async function tabTo(selector, most = 80) {
 }
 
 test('skip link and filters', async () => {
-    await page.goto(daemon.at('/'));
+    await page.goto(at('/'));
     await tabTo('a.skip', 1);
     await page.keyboard.press('Enter');
     assert.equal(new URL(page.url()).hash, '#main');
     // The next stop lies in the content, not in the head again.
     await page.keyboard.press('Tab');
     assert.ok(await page.evaluate(() => document.activeElement.closest('main') !== null));
-    await page.goto(daemon.at('/'));
+    await page.goto(at('/'));
     await tabTo('select[name=cause]');
     await page.keyboard.type('nothing');
     await tabTo('.filters button');
@@ -56,7 +49,9 @@ test('skip link and filters', async () => {
 });
 
 test('zoom keys and the table behind the chart', async () => {
-    await page.goto(daemon.at(UNIT));
+    await page.goto(at(UNIT));
+    // What is read aloud tells the two `day` apart.
+    for (const name of ['last day', 'by the day']) assert.equal(await page.getByRole('link', { name, exact: true }).count(), 1, name);
     const span = async () => page.locator('#chart svg').evaluate((svg) => svg.dataset.to - svg.dataset.from);
     const wide = await span();
     const press = async (key) => Promise.all([page.waitForURL(/from=/), page.waitForEvent('load'), page.keyboard.press(key)]);
@@ -73,15 +68,32 @@ test('zoom keys and the table behind the chart', async () => {
     await page.keyboard.type('+-');
     assert.equal(page.url(), before);
     assert.equal(await note.inputValue(), '+-');
-    await page.goto(daemon.at(UNIT));
+    await page.goto(at(UNIT));
     await tabTo('summary');
     await page.keyboard.press('Enter');
     await tabTo('.scroll');
     assert.ok(await page.getByRole('columnheader', { name: 'Lowest' }).first().isVisible());
 });
 
+// The one thing here that takes a mouse; the links beside it do the same.
+test('dragging over the chart shows that part of it', async () => {
+    await page.goto(at(UNIT));
+    const chart = page.locator('#chart svg');
+    const { from, to, left, right } = await chart.evaluate((svg) => Object.fromEntries(Object.entries(svg.dataset).map(([k, v]) => [k, Number(v)])));
+    const box = await chart.boundingBox();
+    const place = (share) => box.x + (box.width * (left + share * (right - left))) / 960;
+    await page.mouse.move(place(0.25), box.y + 100);
+    await page.mouse.down();
+    await page.mouse.move(place(0.5), box.y + 120, { steps: 4 });
+    await page.mouse.up();
+    await page.waitForURL(/from=/);
+    const shown = new URL(page.url()).searchParams;
+    const share = (name) => (new Date(shown.get(name)) - from) / (to - from);
+    assert.ok(Math.abs(share('from') - 0.25) < 0.01 && Math.abs(share('to') - 0.5) < 0.01, page.url());
+});
+
 test('the logbook', async () => {
-    await page.goto(daemon.at(UNIT));
+    await page.goto(at(UNIT));
     await tabTo('form.record select[name=action]');
     await page.keyboard.type('note');
     await tabTo('form.record textarea');
@@ -92,7 +104,7 @@ test('the logbook', async () => {
 });
 
 test('a visit', async () => {
-    await page.goto(daemon.at(`${UNIT}/visit`));
+    await page.goto(at(`${UNIT}/visit`));
     for (let i = 0; i < 7; i += 1) {
         await tabTo('input[type=checkbox]');
         await page.keyboard.press('Space');

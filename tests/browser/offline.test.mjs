@@ -1,53 +1,23 @@
 // The phone loses the connection, the daemon goes away, the unit falls silent; a visit is entered afterwards.
 import assert from 'node:assert/strict';
-import { after, before, test } from 'node:test';
-import { MINUTE, UNIT, launch, settled, until } from './world.mjs';
+import { test } from 'node:test';
+import { MINUTE, UNIT, confirmAll, endVisit, mark, phone, settled, stage, startVisit, stepForm, until } from './world.mjs';
 
-let browser;
-let daemon;
-let start;
-
-before(async () => {
-    start = Date.now() - 50 * MINUTE;
-    browser = await launch();
-    daemon = await settled(start);
-});
-after(async () => {
-    await browser?.close();
-    await daemon?.remove();
-});
-
-const phone = () => browser.newContext({ viewport: { width: 360, height: 740 }, timezoneId: 'Europe/Vienna' });
-const since = async (time) => (await daemon.logbook()).filter((entry) => new Date(entry.time) >= time - 1000);
+const set = stage();
+const { start } = set;
+const since = async (time) => (await set.daemon.logbook()).filter((entry) => new Date(entry.time) >= time - 1000);
 const actions = async (time) => (await since(time)).map((entry) => entry.action);
 
 async function begin(page, by) {
-    await page.goto(daemon.at(`${UNIT}/visit?again=yes`));
-    const form = page.locator('form.steps').first();
-    for (const box of await form.getByRole('checkbox').all()) await box.check();
-    await form.getByLabel('By').fill(by);
-    return form;
-}
-
-/** The form of one step, unfolded if need be. */
-async function step(page, action) {
-    const form = page.locator(`form.steps:has(input[name=action][value="${action}"])`);
-    if (!(await form.isVisible())) await page.getByText('Another step').click();
-    return form;
-}
-
-async function mark(page, action) {
-    const form = await step(page, action);
-    await form.getByLabel('Done and checked').check();
-    await form.getByRole('button', { name: /Done/ }).click();
+    await page.goto(set.daemon.at(`${UNIT}/visit?again=yes`));
+    return confirmAll(page, by);
 }
 
 test('what is pressed without a connection waits in the phone and is sent once', async () => {
-    const context = await phone();
+    const context = await phone(set);
     const page = await context.newPage();
     await page.clock.setSystemTime(new Date(start));
-    await (await begin(page, 'Ana')).getByRole('button', { name: 'Start the visit' }).click();
-    await page.getByRole('heading', { name: 'Visit under way' }).waitFor();
+    await startVisit(page, await begin(page, 'Ana'));
 
     await context.setOffline(true);
     const times = [3, 12, 20].map((minute) => start + minute * MINUTE);
@@ -75,7 +45,7 @@ test('what is pressed without a connection waits in the phone and is sent once',
 });
 
 test('an answer that is lost on the way does not make a second entry', async () => {
-    const context = await phone();
+    const context = await phone(set);
     const page = await context.newPage();
     const began = start + 25 * MINUTE;
     await page.clock.setSystemTime(new Date(began));
@@ -91,9 +61,9 @@ test('an answer that is lost on the way does not make a second entry', async () 
     await page.locator('#queue').getByText(/1 entry waits/).waitFor();
     await until('the daemon has it', async () => (await actions(began)).length === 1);
     // The phone is closed and opened again: what waits is still there.
-    await page.goto(daemon.at('/'));
+    await page.goto(set.daemon.at('/'));
     await until('sent after the page was opened again', async () => !(await page.evaluate(() => JSON.parse(localStorage.getItem('fadeline-queue')).length)));
-    await page.goto(daemon.at(`${UNIT}/visit`));
+    await page.goto(set.daemon.at(`${UNIT}/visit`));
     const cleaned = began + 2 * MINUTE;
     await page.clock.setSystemTime(new Date(cleaned));
     lost = 1;
@@ -102,14 +72,12 @@ test('an answer that is lost on the way does not make a second entry', async () 
     await page.evaluate(() => dispatchEvent(new Event('online')));
     await page.locator('[data-action=sleeve-cleaned]').waitFor();
     assert.deepEqual(await actions(began), ['visit-started', 'sleeve-cleaned']);
-    await page.getByLabel(/no leak/).check();
-    await page.getByRole('button', { name: 'End the visit' }).click();
-    await page.getByRole('heading', { name: /^Visit of/ }).waitFor();
+    await endVisit(page);
     await context.close();
 });
 
 test('a visit without a connection is entered afterwards', async () => {
-    const context = await phone();
+    const context = await phone(set);
     const page = await context.newPage();
     const began = start + 30 * MINUTE;
     const local = (time) => new Date(time).toLocaleString('sv-SE', { timeZone: 'Europe/Vienna' }).replace(' ', 'T');
@@ -118,12 +86,11 @@ test('a visit without a connection is entered afterwards', async () => {
         await form.getByLabel(/^When/).fill(local(time));
     };
     // What the sensor had sent meanwhile: 13.7 in the hour before, 18.0 after the sleeve: +31.4 %.
-    daemon.publish([4, 4.5, 5, 5.5, 6].map((minute) => [began + minute * MINUTE, 18]));
+    set.daemon.publish([4, 4.5, 5, 5.5, 6].map((minute) => [began + minute * MINUTE, 18]));
     const form = await begin(page, 'Cleo');
     await dated(form, began);
-    await form.getByRole('button', { name: 'Start the visit' }).click();
-    await page.getByRole('heading', { name: 'Visit under way' }).waitFor();
-    const sleeve = await step(page, 'sleeve-cleaned');
+    await startVisit(page, form);
+    const sleeve = await stepForm(page, 'sleeve-cleaned');
     await dated(sleeve, began + 2 * MINUTE);
     await mark(page, 'sleeve-cleaned');
     const credit = page.locator('[data-action=sleeve-cleaned]');
@@ -142,19 +109,37 @@ test('a visit without a connection is entered afterwards', async () => {
 });
 
 test('a daemon that is gone says so, and that it is back', async () => {
-    const context = await phone();
+    const context = await phone(set);
     const page = await context.newPage();
     await page.clock.install();
-    await page.goto(daemon.at('/'));
+    await page.goto(set.daemon.at('/'));
     assert.ok(await page.locator('#gone').isHidden());
-    await daemon.kill();
+    await set.daemon.kill();
     await page.clock.runFor(21_000);
     await page.locator('#gone').getByText(/does not answer/).waitFor();
     // What was there stays readable, and the banner goes when the daemon is back.
     assert.ok(await page.getByRole('link', { name: 'Boathouse' }).isVisible());
-    await daemon.start();
+    await set.daemon.start();
     await page.clock.runFor(21_000);
     await page.locator('#gone').waitFor({ state: 'hidden' });
+    await context.close();
+});
+
+test('a page on the wall follows the readings, and what somebody works in is left alone', async () => {
+    const context = await phone(set);
+    const page = await context.newPage();
+    await page.clock.install();
+    await page.goto(set.daemon.at('/'));
+    const row = page.locator('table.fleet tbody tr');
+    set.daemon.publish([[Date.now(), 9.9]]);
+    await until('the unit is short', async () => /9\.9/.test(await (await fetch(set.daemon.at('/'))).text()));
+    assert.doesNotMatch(await row.innerText(), /9\.9/);
+    await page.clock.runFor(21_000);
+    await row.locator('.mark', { hasText: 'short' }).waitFor();
+    assert.match(await row.innerText(), /9\.9 mW/);
+    await page.getByRole('link', { name: 'Boathouse' }).focus();
+    await page.clock.runFor(21_000);
+    assert.equal(await page.evaluate(() => document.activeElement.textContent), 'Boathouse');
     await context.close();
 });
 
@@ -162,7 +147,7 @@ test('a unit that is silent says so, and how old its reading is', async () => {
     const last = Date.now() - 5 * 60 * MINUTE;
     const quiet = await settled(last);
     try {
-        const context = await phone();
+        const context = await phone(set);
         const page = await context.newPage();
         await page.goto(quiet.at(UNIT));
         await page.locator('.banner').getByText(/The unit is silent/).waitFor();

@@ -3,8 +3,8 @@
 import assert from 'node:assert/strict';
 import { readFileSync } from 'node:fs';
 import { createRequire } from 'node:module';
-import { after, before, test } from 'node:test';
-import { Daemon, MINUTE, UNIT, launch, settled, until } from './world.mjs';
+import { test } from 'node:test';
+import { Daemon, MINUTE, UNIT, stage, until } from './world.mjs';
 
 const AXE = readFileSync(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8');
 const PICTURES = process.env.PICTURES;
@@ -13,25 +13,13 @@ const LOOKS = ['light', 'dark', 'print'];
 const WIDTHS = [360, 800, 1400];
 const month = new Date().toISOString().slice(0, 7);
 
-let browser;
-let daemon;
-let start;
-
-before(async () => {
-    start = Date.now() - 50 * MINUTE;
-    browser = await launch();
-    daemon = await settled(start);
-});
-after(async () => {
-    await browser?.close();
-    await daemon?.remove();
-});
+const set = stage();
 
 /** Loads a page once in a look, then sees it at each width. */
 async function faultsOf(name, path, look, status, from) {
     const colorScheme = look === 'dark' ? 'dark' : 'light';
     // The strict content policy would keep the checker out.
-    const context = await browser.newContext({ viewport: { width: WIDTHS[0], height: 900 }, colorScheme, bypassCSP: true });
+    const context = await set.browser.newContext({ viewport: { width: WIDTHS[0], height: 900 }, colorScheme, bypassCSP: true });
     const page = await context.newPage();
     if (look === 'print') await page.emulateMedia({ media: 'print' });
     const faults = [];
@@ -70,15 +58,15 @@ async function axe(page, width) {
     return bad.map((b) => `${width}: axe ${b.id}: ${b.nodes.slice(0, 3).map((node) => node.target).join(' | ')}`);
 }
 
-async function look(name, path, { status = 200, from = daemon.address } = {}) {
+async function look(name, path, { status = 200, from = set.daemon.address } = {}) {
     const faults = await Promise.all(LOOKS.map((one) => faultsOf(name, path, one, status, from)));
     assert.deepEqual(faults.flat(), []);
 }
 
-const record = (action, minute, note = '') => fetch(daemon.at('/api/v1/units/heron-bight/boathouse/logbook'), {
+const record = (action, minute, note = '') => fetch(set.daemon.at('/api/v1/units/heron-bight/boathouse/logbook'), {
     method: 'POST',
     headers: { 'Content-Type': 'application/json' },
-    body: JSON.stringify({ action, time: new Date(start + minute * MINUTE).toISOString(), note, by: 'Ana' }),
+    body: JSON.stringify({ action, time: new Date(set.start + minute * MINUTE).toISOString(), note, by: 'Ana' }),
 }).then(async (answer) => assert.ok(answer.ok, await answer.text()));
 
 const PAGES = {
@@ -99,9 +87,9 @@ test('an address that leads nowhere', () => look('nowhere', '/nowhere', { status
 test('the page during a visit and after it', async () => {
     await record('visit-started', 0, 'expected: sensor-cleaned 7.3 (6.6 to 9.0) %, sleeve-cleaned 58.2 (51.1 to 65.3) %');
     await record('sensor-cleaned', 2);
-    const level = (minute) => [start + minute * MINUTE, 13.84];
-    daemon.publish([4, 4.5, 5, 5.5].map(level));
-    await until('the credit', async () => /\+1\.0/.test(await (await fetch(daemon.at(`${UNIT}/visit/live`))).text()));
+    const level = (minute) => [set.start + minute * MINUTE, 13.84];
+    set.daemon.publish([4, 4.5, 5, 5.5].map(level));
+    await until('the credit', async () => /\+1\.0/.test(await (await fetch(set.daemon.at(`${UNIT}/visit/live`))).text()));
     await look('visit-during', `${UNIT}/visit`);
     await record('visit-ended', 10, 'light before 13.7, after 13.8 mW/cm2 (+1.0 %)\ntwo O-rings');
     await look('visit-after', `${UNIT}/visit`);

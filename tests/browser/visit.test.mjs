@@ -1,23 +1,11 @@
 // A whole visit on a phone: each step's credit, the sentence about it, the end against the set point, print.
 import assert from 'node:assert/strict';
-import { after, before, test } from 'node:test';
-import { DAY, MINUTE, UNIT, launch, settled, until } from './world.mjs';
+import { test } from 'node:test';
+import { MINUTE, UNIT, confirmAll, endVisit, mark, phone, settled, stage, startVisit, until } from './world.mjs';
 
 const BEFORE = 13.7;
-let browser;
-let daemon;
-let start;
-
-before(async () => {
-    // The visit lies in the past hour, so that its readings need not be waited for.
-    start = Date.now() - 50 * MINUTE;
-    browser = await launch();
-    daemon = await settled(start, { level: BEFORE });
-});
-after(async () => {
-    await browser?.close();
-    await daemon?.remove();
-});
+const set = stage((start) => settled(start, { level: BEFORE }));
+const { start } = set;
 
 const tidy = async (locator) => (await locator.innerText()).replace(/\s+/g, ' ').trim();
 
@@ -28,12 +16,8 @@ function course(from, level) {
     return { dark: [[from + MINUTE, 0], [from + 2 * MINUTE, 0]], warm, calm };
 }
 
-async function confirmAll(form) {
-    for (const box of await form.getByRole('checkbox').all()) await box.check();
-}
-
 test('a whole visit, step by step, on a phone', async () => {
-    const context = await browser.newContext({ viewport: { width: 360, height: 740 }, hasTouch: true, isMobile: true });
+    const context = await phone(set, { hasTouch: true, isMobile: true });
     const page = await context.newPage();
     const faults = [];
     page.on('pageerror', (error) => faults.push(String(error)));
@@ -41,16 +25,15 @@ test('a whole visit, step by step, on a phone', async () => {
     const clock = (time) => page.clock.setSystemTime(new Date(time));
 
     await clock(start);
-    await page.goto(daemon.at(UNIT));
+    await page.goto(set.daemon.at(UNIT));
     await page.getByRole('link', { name: 'Visit', exact: true }).click();
     const begin = page.locator('form.steps').first();
     // Nothing starts before every caution is confirmed.
     await begin.getByLabel('By').fill('Ana');
     await begin.getByRole('button', { name: 'Start the visit' }).click();
     assert.equal(await page.getByRole('heading', { name: 'Visit under way' }).count(), 0);
-    await confirmAll(begin);
-    await begin.getByRole('button', { name: 'Start the visit' }).click();
-    await page.getByRole('heading', { name: 'Visit under way' }).waitFor();
+    await confirmAll(page, 'Ana');
+    await startVisit(page, begin);
     const live = page.locator('#live');
     assert.match(await tidy(live), /13\.7 .*before the visit 13\.7, set point 14/);
     assert.match(await tidy(live.locator('.advice')), /window/i);
@@ -64,11 +47,11 @@ test('a whole visit, step by step, on a phone', async () => {
     await next.getByRole('button', { name: /Done/ }).click();
     await live.locator('[data-action=sensor-cleaned]').waitFor();
     const first = course(wiped, BEFORE * 1.01);
-    daemon.publish(first.dark);
+    set.daemon.publish(first.dark);
     await live.locator('.state').getByText(/no light yet/i).waitFor();
-    daemon.publish(first.warm);
+    set.daemon.publish(first.warm);
     await live.locator('.state').getByText(/warming up/).waitFor();
-    daemon.publish(first.calm);
+    set.daemon.publish(first.calm);
     await live.locator('.state').getByText(/settled at 13\.8/i).waitFor();
     assert.match(await tidy(live.locator('[data-action=sensor-cleaned]')), /\+1\.0 %/);
     assert.match(
@@ -84,7 +67,7 @@ test('a whole visit, step by step, on a phone', async () => {
     await next.getByRole('button', { name: /Done/ }).click();
     await live.locator('[data-action=sleeve-cleaned]').waitFor();
     const second = course(cleaned, 20.0);
-    daemon.publish([...second.dark, ...second.warm, ...second.calm]);
+    set.daemon.publish([...second.dark, ...second.warm, ...second.calm]);
     await live.locator('.state').getByText(/settled at 20\.0/i).waitFor();
     assert.match(await tidy(live.locator('[data-action=sleeve-cleaned]')), /\+44\.5 %/);
     assert.match(await tidy(live.locator('[data-action=sensor-cleaned]')), /\+1\.0 %/, 'the first credit stays');
@@ -93,10 +76,8 @@ test('a whole visit, step by step, on a phone', async () => {
     // The end: 13.7 to 20.0 is +46.0 %; over the set point of 14, in words that promise nothing.
     await clock(start + 30 * MINUTE);
     await page.waitForLoadState('networkidle');
-    await page.getByLabel(/no leak with the valve part open/).check();
     await page.getByLabel(/Parts used/).fill('two O-rings');
-    await page.getByRole('button', { name: 'End the visit' }).click();
-    await page.getByRole('heading', { name: /^Visit of/ }).waitFor();
+    await endVisit(page);
     assert.match(await tidy(page.locator('#after')), /^20\.0 mW/);
     assert.equal(await tidy(page.locator('#gain')), '+46.0 %');
     const verdict = await tidy(page.locator('main .banner'));
@@ -111,7 +92,7 @@ test('a whole visit, step by step, on a phone', async () => {
     assert.equal(await page.locator('button:visible').count(), 0);
     await page.emulateMedia({ media: 'screen' });
 
-    const log = (await daemon.logbook()).filter((entry) => new Date(entry.time) >= start - 1000);
+    const log = (await set.daemon.logbook()).filter((entry) => new Date(entry.time) >= start - 1000);
     assert.deepEqual(log.map((entry) => entry.action), ['visit-started', 'sensor-cleaned', 'sleeve-cleaned', 'visit-ended']);
     assert.equal(log[0].by, 'Ana');
     assert.match(log[3].note, /light before 13\.7, after 20\.0 .*\+46\.0 %.*sensor-cleaned \+1\.0 %, sleeve-cleaned \+44\.5 %/);
@@ -121,31 +102,22 @@ test('a whole visit, step by step, on a phone', async () => {
 });
 
 test('a visit that leaves the unit under its set point says so', async () => {
-    const context = await browser.newContext({ viewport: { width: 360, height: 740 } });
+    const context = await phone(set);
     const page = await context.newPage();
     const began = start + 35 * MINUTE;
-    daemon.publish([1, 2, 3].map((minute) => [began - minute * MINUTE, 12.0]));
+    set.daemon.publish([1, 2, 3].map((minute) => [began - minute * MINUTE, 12.0]));
     await page.clock.setSystemTime(new Date(began));
-    await page.goto(daemon.at(`${UNIT}/visit?again=yes`));
-    const form = page.locator('form.steps').first();
-    await confirmAll(form);
-    await form.getByLabel('By').fill('Ben');
-    await form.getByRole('button', { name: 'Start the visit' }).click();
-    await page.getByRole('heading', { name: 'Visit under way' }).waitFor();
+    await page.goto(set.daemon.at(`${UNIT}/visit?again=yes`));
+    await startVisit(page, await confirmAll(page, 'Ben'));
     const cleaned = began + MINUTE;
     await page.clock.setSystemTime(new Date(cleaned));
-    const other = page.locator('form:has(input[value="sleeve-cleaned"]):has(input[value="step"])');
-    if (!(await other.first().isVisible())) await page.getByText('Another step').click();
-    await other.getByLabel('Done and checked').check();
-    await other.getByRole('button', { name: /Done/ }).click();
+    await mark(page, 'sleeve-cleaned');
     await page.locator('[data-action=sleeve-cleaned]').waitFor();
-    daemon.publish(course(cleaned, 13.2).calm);
+    set.daemon.publish(course(cleaned, 13.2).calm);
     await page.locator('.state').getByText(/settled at 13\.2/i).waitFor();
     await page.clock.setSystemTime(new Date(began + 12 * MINUTE));
     await page.waitForLoadState('networkidle');
-    await page.getByLabel(/no leak/).check();
-    await page.getByRole('button', { name: 'End the visit' }).click();
-    await page.getByRole('heading', { name: /^Visit of/ }).waitFor();
+    await endVisit(page);
     assert.match(await tidy(page.locator('main .banner')), /treatment is not assured/);
     assert.match(await tidy(page.locator('#after')), /^13\.2/);
     await context.close();

@@ -1,9 +1,10 @@
-// What the tests share: a daemon of its own for each test, a sensor, a browser.
+// What the tests share: a daemon of its own for each file, a sensor, a browser, a phone and the hands that hold it.
 import { spawn, spawnSync } from 'node:child_process';
 import { mkdtempSync, rmSync, writeFileSync } from 'node:fs';
 import { createServer } from 'node:net';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
+import { after, before } from 'node:test';
 import { chromium } from 'playwright-core';
 
 export const BINARY = process.env.FADELINE;
@@ -212,4 +213,55 @@ export async function settled(end = Date.now(), { level = 13.7, ...options } = {
         return answer.ok && (await answer.json()).loss;
     });
     return daemon;
+}
+
+/** A browser and a daemon for the tests of a file: both are there before the first and gone after the last. */
+export function stage(make = (start) => settled(start)) {
+    // A visit lies in the past hour, so that its readings need not be waited for.
+    const set = { start: Date.now() - 50 * MINUTE };
+    before(async () => {
+        set.browser = await launch();
+        set.daemon = await make(set.start, set);
+    });
+    after(async () => {
+        await set.browser?.close();
+        await set.daemon?.remove();
+    });
+    return set;
+}
+
+/** A technician's phone, in the zone of the site. */
+export const phone = ({ browser }, more = {}) => browser.newContext({ viewport: { width: 360, height: 740 }, timezoneId: 'Europe/Vienna', ...more });
+
+/** Confirms every caution of the visit that is before us and writes the name; the form is there to be sent. */
+export async function confirmAll(page, by) {
+    const form = page.locator('form.steps').first();
+    for (const box of await form.getByRole('checkbox').all()) await box.check();
+    await form.getByLabel('By').fill(by);
+    return form;
+}
+
+export async function startVisit(page, form) {
+    await form.getByRole('button', { name: 'Start the visit' }).click();
+    await page.getByRole('heading', { name: 'Visit under way' }).waitFor();
+}
+
+/** The form of one step, unfolded if need be. */
+export async function stepForm(page, action) {
+    const form = page.locator(`form.steps:has(input[name=action][value="${action}"])`);
+    if (!(await form.isVisible())) await page.getByText('Another step').click();
+    return form;
+}
+
+/** Presses that a step is done. */
+export async function mark(page, action) {
+    const form = await stepForm(page, action);
+    await form.getByLabel('Done and checked').check();
+    await form.getByRole('button', { name: /Done/ }).click();
+}
+
+export async function endVisit(page) {
+    await page.getByLabel(/no leak/).check();
+    await page.getByRole('button', { name: 'End the visit' }).click();
+    await page.getByRole('heading', { name: /^Visit of/ }).waitFor();
 }

@@ -1,7 +1,8 @@
 //! Prints what a year of alerts of a simulated fleet looks like: how many of each kind a unit has, how many treatment
 //! alerts were not true, how far ahead cleaning alerts came, and whether a restart changes anything.
 //!
-//! `cargo run --release --example fleet_year -- [--units 100] [--seed 60000]`; single-threaded.
+//! `cargo run --release --example fleet_year -- [--units 100] [--seed 60000] [--list]`; single-threaded.
+//! `--list` prints every alert, `--kind usual` lives the years of one kind only.
 
 #![expect(clippy::print_stdout, reason = "figures on standard output are what this command is for")]
 
@@ -31,11 +32,18 @@ fn main() {
     let (units, seed) = (number("--units", 100), number("--seed", 60_000));
     let mut sum = Year::default();
     let (mut lived, mut changed) = (0_u64, Vec::new());
-    for (kind, share) in MIX {
+    let (list, only) = (args.iter().any(|a| a == "--list"), value("--kind"));
+    for (kind, share) in MIX.into_iter().filter(|(kind, _)| only.as_ref().is_none_or(|only| only == kind.name())) {
         for i in 0..(share * units).div_ceil(100) {
             let mut unit = Unit::new(kind, seed + i);
             let mut year = unit.year();
-            if unit.live(true) != year.news {
+            let restarted = unit.live(true);
+            let news = year.news.iter().filter(|_| list);
+            news.for_each(|(alert, what, at)| println!("news: {kind}-{} {at} {alert} {what:?}", seed + i));
+            if let Some((with, without)) = restarted.iter().zip(&year.news).find(|(with, without)| with != without) {
+                println!("a restart changes: {kind}-{}: {with:?} instead of {without:?}", seed + i);
+            }
+            if restarted != year.news {
                 changed.push(format!("{kind}-{}", seed + i));
             }
             for (at, ratio) in &year.untrue {
@@ -56,6 +64,8 @@ fn main() {
             sum.needless += year.needless;
             sum.crossings += year.crossings;
             sum.sudden += year.sudden;
+            sum.just_lit += year.just_lit;
+            year.dark.iter().for_each(|(why, count)| *sum.dark.entry(why).or_default() += count);
         }
     }
     print(&sum, lived, &changed);
@@ -73,7 +83,8 @@ fn print(sum: &Year, units: u64, changed: &[String]) {
     }
     let total: usize = counts.values().sum();
     println!("| all | {total} | {:.2} |", total as f64 / units as f64);
-    println!("\ntreatment alerts not true: {}", sum.untrue.len());
+    println!("\nno light was: {:?}", sum.dark);
+    println!("treatment alerts not true: {}; true, of a lamp just lit: {}", sum.untrue.len(), sum.just_lit);
     println!("flaps: {}", sum.flaps.len());
     println!(
         "cleaning alerts: median lead before the true crossing {:?} days ({} with one, {} without within a year)",

@@ -7,7 +7,9 @@ use fadeline::analysis::{Constants, History, assess, rollup};
 use fadeline::domain::time::{DAY, HOUR, MINUTE};
 use fadeline::domain::{Assessment, DaySummary, Reading, ServiceEntry, Timestamp, UnitSpec};
 use fadeline::engine::{Effect, Engine, Event, Restored, Rules};
-use fadeline::scenario::{self, Kind, Truth, random_plan};
+use fadeline::scenario::plan::{FaultKind, Service, UnitPlan};
+
+use fadeline::scenario::{self, Kind, Truth, VISIT_HALF_MILLIS as VISIT_HALF, random_plan};
 use jiff::civil::Date;
 
 /// Readings come this often.
@@ -19,6 +21,8 @@ const ANEW_AFTER: i64 = 3 * DAY;
 /// noise. It is what the sensor reads all the same, and at or under the set point counts at once; a treatment alert
 /// with more light than that is not true.
 const NOISE_SD: f64 = 3.0;
+/// The longest warm-up of a simulated lamp: five of its time constants of at most 120 s.
+const WARM_UP: i64 = 10 * MINUTE;
 /// The truth has the day's mean temperature of the water, the lamp that of the moment: worth this much light, ln.
 const OF_THE_MOMENT: f64 = 0.01;
 
@@ -41,6 +45,10 @@ pub struct Year {
     pub news: Vec<(Alert, What, Timestamp)>,
     /// Treatment alerts that were not true: when, and the light over the set point.
     pub untrue: Vec<(Timestamp, f64)>,
+    /// Treatment alerts of a lamp that had just got its power back, as the truth has it: true, but soon over.
+    pub just_lit: usize,
+    /// Why there was no light, as the truth has it, with how many alerts.
+    pub dark: BTreeMap<&'static str, usize>,
     /// Pairs of an end and a new start of the same alert soon after.
     pub flaps: Vec<(Alert, Timestamp)>,
     /// Days from a cleaning alert to the true crossing, had nobody done anything.
@@ -61,6 +69,7 @@ pub struct Unit {
     days: Vec<DaySummary>,
     log: Vec<ServiceEntry>,
     truth: Truth,
+    plan: UnitPlan,
     /// The light without noise is at most this many times what the sensor reads.
     reads_low: f64,
     from: Timestamp,
@@ -88,6 +97,7 @@ impl Unit {
             truth: sim.truth,
             from,
             to: plan.to,
+            plan,
             constants,
             assessments: HashMap::new(),
         }
@@ -187,16 +197,43 @@ impl Unit {
                 Alert::TreatmentNotAssured => {
                     let losses = self.truth.losses_at(at);
                     let light = self.truth.new_intensity * (-losses.course() - losses.episode).exp();
-                    if light > self.reads_low * self.spec.set_point {
+                    if self.is_just_lit(at) {
+                        year.just_lit += 1;
+                    } else if light > self.reads_low * self.spec.set_point {
                         year.untrue.push((at, light / self.spec.set_point));
                     }
                 }
+                Alert::NoLight => *year.dark.entry(self.why_dark(at)).or_default() += 1,
                 Alert::CleaningDue | Alert::CleaningNotEnough => self.judge_date(&mut year, kind, at),
                 _ => {}
             }
         }
         self.judge_crossings(&mut year);
         year
+    }
+
+    /// Whether the power came back so shortly before that the lamp was still warming up.
+    fn is_just_lit(&self, at: Timestamp) -> bool {
+        let cuts = self.plan.faults.iter().filter(|fault| fault.kind == FaultKind::PowerCut).map(|fault| fault.to);
+        let visits = self.plan.services.iter().map(|service| service.at.plus_millis(VISIT_HALF));
+        cuts.chain(visits).any(|back| (0..WARM_UP).contains(&at.millis_since(back)))
+    }
+
+    /// Why there is no light at `at`, or in the reading before it.
+    fn why_dark(&self, at: Timestamp) -> &'static str {
+        let touches = |from: Timestamp, to: Timestamp| at >= from && at <= to.plus_millis(STEP);
+        let fault = |kind| self.plan.faults.iter().any(|fault| fault.kind == kind && touches(fault.from, fault.to));
+        let visit =
+            |service: &Service| touches(service.at.plus_millis(-VISIT_HALF), service.at.plus_millis(VISIT_HALF));
+        if fault(FaultKind::LampOut) {
+            "the lamp gave no light"
+        } else if fault(FaultKind::PowerCut) {
+            "a power cut"
+        } else if self.plan.services.iter().any(visit) {
+            "work at the unit that nobody had announced"
+        } else {
+            "nothing known"
+        }
     }
 
     fn judge_date(&self, year: &mut Year, kind: Alert, at: Timestamp) {

@@ -372,6 +372,40 @@ fn without_a_valid_token_nothing_is_told() {
 }
 
 #[test]
+fn who_looks_for_a_page_is_refused_in_words_and_a_program_by_a_problem() {
+    let access =
+        ["add-user anna --site heron-bight --role read < correct horse battery", "add-token wall --site heron-bight"];
+    let (site, tokens) = Site::start(&access);
+    let token = bearer(&tokens[1]);
+    // What browsers send with an address that was typed in.
+    let browser = "Accept: text/html,application/xhtml+xml,application/xml;q=0.9,*/*;q=0.8";
+    let says = "there is no such site, or it is not yours";
+    for (method, path, status, says) in [
+        ("GET", "/units/north-arm/bakery", 404, says),
+        ("GET", "/months/north-arm/2026-03", 404, says),
+        ("POST", "/units/heron-bight/boathouse/log", 403, "this needs the role service"),
+        ("GET", "/nowhere", 404, says),
+        ("GET", "/round?visit_minutes=soon", 400, "minutes a visit: `soon` is not a whole number from 0 on"),
+    ] {
+        let page = site.send(method, path, &[&token, browser], b"");
+        assert_eq!((page.status, page.header("content-type")), (status, Some("text/html; charset=utf-8")), "{path}");
+        assert!(page.text().contains(says) && page.text().contains("Go back"), "{path}: {}", page.text());
+        assert!(page.header("content-security-policy").is_some());
+        if status == 400 {
+            // Behind the gate the pages speak as pages.
+            continue;
+        }
+        let problem = site.send(method, path, &[&token, "Accept: */*"], b"");
+        assert_eq!(problem.header("content-type"), Some("application/problem+json"), "{path}");
+        assert_eq!((problem.status, problem.json()["detail"].as_str()), (status, Some(says)), "{path}");
+    }
+    let api = site.get("/api/v1/units/north-arm/bakery/trend", &[&token, browser]);
+    assert_eq!(api.header("content-type"), Some("application/problem+json"), "the API speaks one language");
+    let late = site.send("POST", "/units/heron-bight/boathouse/log", &[browser], b"action=note");
+    assert!(late.status == 401 && late.text().contains("not logged in any more"), "{}", late.text());
+}
+
+#[test]
 fn logins_give_a_cookie_that_only_this_browser_can_use_and_guessing_is_slow() {
     let (site, _) = Site::start(&["add-user anna --site heron-bight --role service < correct horse battery"]);
     let form = "Content-Type: application/x-www-form-urlencoded";

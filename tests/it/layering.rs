@@ -33,7 +33,8 @@ const MAY_NAME: &[(&str, &[&str])] = &[
     ("page", &["domain", "query", "report", "visit"]),
     // A paper shows the page's chart.
     ("paper", &["domain", "page", "query", "report", "visit"]),
-    ("query", &["alert", "domain"]),
+    // What no light is, and what a log says about a moment, is decided once.
+    ("query", &["alert", "analysis::condition", "domain"]),
     ("report", &["analysis::hindcast", "domain", "query", "visit"]),
     ("scenario", &["domain"]),
     ("senml", &["domain"]),

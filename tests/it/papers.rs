@@ -219,7 +219,14 @@ fn the_month_has_a_page_for_each_unit_and_can_be_signed() {
     let first = Timestamp::day_start(span.0, &zone);
     let readings: Vec<_> = (0..31 * 144)
         .map(|i| {
-            let light = if i < 144 { 10.0 } else { 20.0 };
+            // A day under the set point, and two hours of the third without light.
+            let light = if i < 144 {
+                10.0
+            } else if (288..300).contains(&i) {
+                0.1
+            } else {
+                20.0
+            };
             fadeline::domain::Reading::new(first.plus_millis(i * DAY / 144))
                 .with(fadeline::domain::Channel::Intensity, light)
                 .with(fadeline::domain::Channel::Flow, 2.0)
@@ -234,13 +241,17 @@ fn the_month_has_a_page_for_each_unit_and_can_be_signed() {
     };
     let mut record = fadeline::query::month::MonthRecord {
         site: "heron-bight".to_owned(),
+        name: Some("Reiherbucht".to_owned()),
         month: "2026-07".to_owned(),
         units: vec![unit("Bootshaus", &readings, &[check]), unit("Leer", &[], &[])],
     };
-    // 24 h of 31 days at 10, the set point being 14: 24 / 744 = 3.23 %; 20 / 16 = 1.25, over 1.2.
+    // 26 h of 31 days under the set point of 14: 26 / 744 = 3.49 %; 20 / 16 = 1.25, over 1.2.
     let wanted = [
         "Bootshaus",
-        "24.0 h, 3.23 % of the time",
+        "Reiherbucht, heron-bight/boathouse",
+        "26.0 h, 3.49 % of the time",
+        "2026-07-03 00:00 UTC 2026-07-03 02:00 UTC 2.0 no light at the sensor",
+        "Not known: there are no readings.",
         "Of the volume",
         "Thu 2026-07-30",
         "1.25",
@@ -255,7 +266,16 @@ fn the_month_has_a_page_for_each_unit_and_can_be_signed() {
     ];
     says(&month::month(&record, &zone, now()), 2, &wanted);
     record.units.clear();
-    says(&month::month(&record, &zone, now()), 1, &["no unit to report on"]);
+    says(&month::month(&record, &zone, now()), 1, &["no unit to report on", "Reiherbucht (heron-bight)"]);
+}
+
+#[test]
+fn letters_that_the_font_lacks_are_named() {
+    // U+6E56 and U+7554, by the Unicode charts; the font has Cyrillic and Polish letters.
+    let spec = spec("heron-bight/boathouse", "Żółw Дача 湖畔湖");
+    let dossier = dossier(&spec, card("Дача"), Some(said()), Vec::new());
+    let wanted = ["Żółw Дача □□□", "□ stands for a letter that is not in this paper's font (U+6E56 U+7554)"];
+    says(&sheet::sheet(&dossier, &series(90), now()), 1, &wanted);
 }
 
 fn a_round(name: &str) -> Round {
@@ -285,6 +305,7 @@ fn the_round_goes_into_the_van() {
         "Round from 2026-08-14",
         "3 units at 2 sites",
         "Bucht, Nord; \\ „Süd“",
+        "dark now now",
         "due before the next trip",
         "55 min one way",
         "Parts for the van",

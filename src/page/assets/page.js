@@ -200,9 +200,24 @@
     };
     setInterval(look, 3000);
   } else {
+    // On a wall nobody reloads: what is marked as fresh is taken from the page as it is now.
+    const fresh = [...document.querySelectorAll('[data-fresh]')].map((one) => one.id);
+    const busy = (one) => one.contains(document.activeElement) || getSelection().type === 'Range';
+    const renew = (text) => {
+      const page = new DOMParser().parseFromString(text, 'text/html');
+      for (const id of fresh) {
+        const [old, young] = [byId(id), page.getElementById(id)];
+        if (young && !busy(old)) old.replaceWith(document.adoptNode(young));
+      }
+    };
     const look = async () => {
       try {
-        show('gone', !(await ask('/health')).ok);
+        const answer = await ask(fresh.length > 1 ? location.href : '/health');
+        show('gone', answer.status >= 500);
+        if (fresh.length < 2 || !answer.ok) return;
+        // Whoever was logged out is led to the login.
+        if (answer.redirected && onLogin(answer.url)) location.reload();
+        else renew(await answer.text());
       } catch {
         show('gone', true);
       }
