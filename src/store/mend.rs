@@ -431,7 +431,7 @@ mod tests {
             let store = open(dir.path()).unwrap();
             assert!(!is_owed(&dir.path().join("db")));
             let lost = rows().len() - all(&store).unwrap();
-            assert!((24..=24 * OF_LEAF).contains(&lost) && lost % 24 == 0, "{lost} readings lost");
+            assert!((24..=24 * OF_LEAF).contains(&lost) && lost.is_multiple_of(24), "{lost} readings lost");
             let found = store.verify(|_| ()).unwrap();
             assert!(found.is_sound() && found.readings as usize == rows().len() - lost, "nothing else is wrong");
             assert_eq!(fs::read_dir(dir.path().join(ASIDE)).unwrap().count(), 1, "its bytes are kept");
