@@ -81,6 +81,13 @@ pub struct Acknowledgement {
     pub until: Option<Timestamp>,
 }
 
+impl Acknowledgement {
+    /// Whether it still counts at `now`.
+    pub fn counts(&self, now: Timestamp) -> bool {
+        self.until.is_none_or(|until| now < until)
+    }
+}
+
 /// A live alert as it is kept over restarts.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Life {
@@ -119,7 +126,7 @@ impl Life {
             Standing::Held
         } else if self.silenced_until.is_some_and(|until| now < until) {
             Standing::Silenced
-        } else if self.acknowledged.as_ref().is_some_and(|ack| ack.until.is_none_or(|until| now < until)) {
+        } else if self.acknowledged.as_ref().is_some_and(|word| word.counts(now)) {
             Standing::Acknowledged
         } else {
             Standing::Raised
@@ -327,10 +334,7 @@ impl Book {
         for (_, life) in self.live.iter_mut().filter(|(k, _)| kind.is_none_or(|kind| kind == **k)) {
             touched += 1;
             match order.what {
-                OrderKind::Acknowledge => {
-                    let (by, note) = (order.by.clone(), order.note.clone());
-                    life.acknowledged = Some(Acknowledgement { at: now, by, note, until: order.until });
-                }
+                OrderKind::Acknowledge => life.acknowledged = Some(order.acknowledgement(now)),
                 OrderKind::Silence => life.silenced_until = order.until,
                 OrderKind::Reopen => (life.acknowledged, life.silenced_until) = (None, None),
             }
@@ -376,7 +380,7 @@ pub const UNTIL_AT_MOST: i64 = 366 * DAY;
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum OrderError {
     /// There is none.
-    #[error("no such alert lives at this unit; `fadeline alerts` lists them")]
+    #[error("no such alert lives there; `fadeline alerts` lists them")]
     NoSuchAlert,
     /// A silence needs an end.
     #[error("a silence needs `until`, a time such as 2026-08-15T06:00:00Z")]
@@ -398,7 +402,12 @@ pub enum OrderError {
 }
 
 impl Order {
-    fn check(&self, now: Timestamp) -> Result<(), OrderError> {
+    /// The acknowledgement it asks for.
+    pub(super) fn acknowledgement(&self, now: Timestamp) -> Acknowledgement {
+        Acknowledgement { at: now, by: self.by.clone(), note: self.note.clone(), until: self.until }
+    }
+
+    pub(super) fn check(&self, now: Timestamp) -> Result<(), OrderError> {
         let texts = [("by", &self.by, BY_MAX_CHARS), ("note", &self.note, NOTE_MAX_CHARS)];
         for (field, text, limit) in texts {
             let bad = |text: &String| text.chars().count() > limit || text.chars().any(char::is_control);

@@ -218,7 +218,7 @@ impl Alert {
             sure: text.sure,
             first: text.first,
             caution: text.caution,
-            acknowledged: life.acknowledged.clone().filter(|ack| ack.until.is_none_or(|until| now < until)),
+            acknowledged: life.acknowledged.clone().filter(|word| word.counts(now)),
             silenced_until: life.silenced_until.filter(|until| now < *until),
             held,
         }

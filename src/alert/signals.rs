@@ -5,7 +5,7 @@
 use jiff::civil::Date;
 
 use super::{Kind, Level, Signs};
-use crate::domain::assessment::{Likely, PartLife};
+use crate::domain::assessment::{Likely, PartLife, UnloggedStep};
 use crate::domain::time::{DAY, MINUTE};
 use crate::domain::{Assessment, Channel, Reading, ServiceAction, ServiceEntry, Timestamp, UnitSpec, VerdictCause};
 
@@ -24,6 +24,10 @@ pub const EPISODE_WARNING_PERCENT: f64 = 10.0;
 const EPISODE_GOES_ON: i64 = 2 * DAY;
 /// Steps and doubts older than this are not asked about, days: nobody remembers.
 pub const ASKED_WITHIN_DAYS: i32 = 30;
+/// The same of the water: a change that takes days is told from a passing cloud only after five weeks.
+pub const WATER_ASKED_WITHIN_DAYS: i32 = 75;
+/// An entry this near a step is about it, days.
+const ABOUT_DAYS: i32 = 3;
 /// A duty sensor may read this many times what the reference sensor reads (EPA 815-R-06-007, 6.4.1.1, from memory).
 /// One-sided: a sensor that reads low is safe.
 pub const REFERENCE_RATIO_MAX: f64 = 1.2;
@@ -130,8 +134,8 @@ impl Evidence<'_> {
         (date - self.today()).get_days()
     }
 
-    fn is_recent(&self, date: Date) -> bool {
-        (0..=ASKED_WITHIN_DAYS).contains(&-self.days_to(date))
+    fn is_within(&self, days: i32, date: Date) -> bool {
+        (0..=days).contains(&-self.days_to(date))
     }
 
     /// The assessment, if it has something to say about causes and dates.
@@ -149,15 +153,33 @@ impl Evidence<'_> {
     }
 
     /// Steps that nobody has logged and somebody may still remember; `water`: those of the water.
-    pub fn steps(&self, water: bool) -> impl Iterator<Item = &crate::domain::assessment::UnloggedStep> {
+    pub fn steps(&self, water: bool) -> impl Iterator<Item = &UnloggedStep> {
         let steps = self.assessment.map_or(&[][..], |assessment| &assessment.unlogged);
-        steps.iter().filter(move |step| (step.likely == Likely::WaterChanged) == water && self.is_recent(step.at))
+        let within = if water { WATER_ASKED_WITHIN_DAYS } else { ASKED_WITHIN_DAYS };
+        let asked = move |step: &&UnloggedStep| {
+            (step.likely == Likely::WaterChanged) == water && self.is_within(within, step.at) && !self.is_answered(step)
+        };
+        steps.iter().filter(asked)
+    }
+
+    /// Whether the log has what is asked for: a note of about that day, or, of the water, a new filter of about that day or
+    /// a measurement since.
+    fn is_answered(&self, step: &UnloggedStep) -> bool {
+        let water = step.likely == Likely::WaterChanged;
+        self.log.iter().filter(|entry| entry.at <= self.now).any(|entry| {
+            let days = (entry.at.date_in(&self.spec.zone) - step.at).get_days();
+            match entry.action {
+                ServiceAction::Note => days.abs() <= ABOUT_DAYS,
+                ServiceAction::TransmittanceMeasured => water && days >= 0,
+                action => water && answers(Kind::WaterChanged, action) && days.abs() <= ABOUT_DAYS,
+            }
+        })
     }
 
     /// Entries of the last weeks that the readings do not bear out.
     pub fn doubts(&self) -> impl Iterator<Item = &crate::domain::assessment::LogDoubt> {
         let doubts = self.assessment.map_or(&[][..], |assessment| &assessment.log_doubts);
-        doubts.iter().filter(|doubt| self.is_recent(doubt.at.date_in(&self.spec.zone)))
+        doubts.iter().filter(|doubt| self.is_within(ASKED_WITHIN_DAYS, doubt.at.date_in(&self.spec.zone)))
     }
 
     /// The water episode that is going on.

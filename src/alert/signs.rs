@@ -1,5 +1,7 @@
 //! What readings of the last days say about sensor, filters and flow sensor: signs that no assessment carries.
 
+use serde::{Deserialize, Serialize};
+
 use crate::domain::time::{DAY, MINUTE};
 use crate::domain::{Channel, DaySummary, Reading, ServiceAction, ServiceEntry, Timestamp, UnitSpec};
 
@@ -23,7 +25,7 @@ const FLOW_READINGS_LEAST: usize = 20;
 const FLOW_STUCK_DAYS: i64 = 5;
 
 /// The signs.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Signs {
     /// Duty sensor over reference sensor at the last check.
     pub reference_ratio: Option<f64>,

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::life::{Order, OrderError, OrderKind};
+use super::life::{Acknowledgement, Order, OrderError, OrderKind};
 use super::{ALERT_SCHEMA, Level, Standing};
 use crate::domain::Timestamp;
 use crate::domain::time::MINUTE;
@@ -47,11 +47,12 @@ pub struct SiteBook {
     /// Until when nobody wants to hear of it.
     #[serde(default)]
     silenced_until: Option<Timestamp>,
-    /// Whether and by whom it was acknowledged.
+    /// Who has acknowledged it.
     #[serde(default)]
-    acknowledged_by: Option<String>,
+    acknowledgement: Option<Acknowledgement>,
+    /// Since when people have still to be told that it is silent although somebody had acknowledged or silenced it.
     #[serde(default)]
-    acknowledged: bool,
+    pub still_untold: Option<Timestamp>,
 }
 
 /// The alert of a silent site, as published.
@@ -77,6 +78,12 @@ pub struct SiteAlert {
     pub first: String,
     /// What to beware of.
     pub caution: String,
+    /// Who has acknowledged it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub acknowledged: Option<Acknowledgement>,
+    /// Until when nobody wants to hear of it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub silenced_until: Option<Timestamp>,
 }
 
 impl SiteBook {
@@ -107,34 +114,49 @@ impl SiteBook {
     /// Does what a person asks for.
     ///
     /// # Errors
-    /// The site is not silent, or a silence has no end.
+    /// The site is not silent, or what was asked for makes no sense.
     pub fn obey(&mut self, order: &Order, now: Timestamp) -> Result<usize, OrderError> {
+        order.check(now)?;
         if self.silent_since.is_none() {
             return Err(OrderError::NoSuchAlert);
         }
         match order.what {
-            OrderKind::Acknowledge => (self.acknowledged, self.acknowledged_by) = (true, order.by.clone()),
-            OrderKind::Silence => {
-                self.silenced_until = Some(order.until.filter(|until| *until > now).ok_or(OrderError::NoEnd)?);
-            }
-            OrderKind::Reopen => (self.acknowledged, self.silenced_until) = (false, None),
+            OrderKind::Acknowledge => self.acknowledgement = Some(order.acknowledgement(now)),
+            OrderKind::Silence => self.silenced_until = order.until,
+            OrderKind::Reopen => (self.acknowledgement, self.silenced_until) = (None, None),
         }
         Ok(1)
     }
 
+    /// An acknowledgement and a silence that have run out. Returns whether one has.
+    pub fn expire(&mut self, now: Timestamp) -> bool {
+        let silence = self.silenced_until.take_if(|until| *until <= now).is_some();
+        let word = self.acknowledgement.take_if(|word| !word.counts(now)).is_some();
+        if (silence || word) && self.told {
+            self.still_untold.get_or_insert(now);
+        }
+        silence || word
+    }
+
     /// Whether anybody wants to hear of it.
     pub fn is_open(&self, now: Timestamp) -> bool {
-        !self.acknowledged && self.silenced_until.is_none_or(|until| until <= now)
+        self.standing(now) == Standing::Raised
+    }
+
+    fn standing(&self, now: Timestamp) -> Standing {
+        if self.silenced_until.is_some_and(|until| now < until) {
+            Standing::Silenced
+        } else if self.acknowledgement.as_ref().is_some_and(|word| word.counts(now)) {
+            Standing::Acknowledged
+        } else {
+            Standing::Raised
+        }
     }
 
     /// The alert, if the site is silent.
     pub fn alert(&self, site: &str, now: Timestamp) -> Option<SiteAlert> {
         let since = self.silent_since?;
-        let state = match self.silenced_until {
-            Some(until) if now < until => Standing::Silenced,
-            _ if self.acknowledged => Standing::Acknowledged,
-            _ => Standing::Raised,
-        };
+        let state = self.standing(now);
         Some(SiteAlert {
             schema: ALERT_SCHEMA.to_owned(),
             site: site.to_owned(),
@@ -146,6 +168,8 @@ impl SiteBook {
             sure: "All units stopped together, which speaks for the gateway, its network or the power of the place rather than for a unit.".to_owned(),
             first: "Check the gateway, its network and the power of the place; a power cut stops treatment too.".to_owned(),
             caution: "Silence is no proof that the lamps are lit; the units' own alarms still count.".to_owned(),
+            acknowledged: self.acknowledgement.clone().filter(|word| word.counts(now)),
+            silenced_until: self.silenced_until.filter(|until| now < *until),
         })
     }
 }
@@ -170,5 +194,25 @@ mod tests {
         site.update(&[Heard, Silent], later.plus_millis(2 * MINUTE));
         site.update(&[Heard, Silent], later.plus_millis(2 * MINUTE + BACK_AFTER));
         assert_eq!(site.alert("heron-bight", later), None);
+    }
+
+    #[test]
+    fn orders_about_a_site_are_checked_and_run_out() {
+        let start = Timestamp::from_secs(1_800_000_000);
+        let order = |what, until| Order { what, by: Some("Ana".to_owned()), note: None, until };
+        let mut site = SiteBook::default();
+        assert_eq!(site.obey(&order(OrderKind::Acknowledge, None), start), Err(OrderError::NoSuchAlert));
+        site.update(&[Silent, Silent], start);
+        site.told = true;
+        assert_eq!(site.obey(&order(OrderKind::Silence, None), start), Err(OrderError::NoEnd));
+        let past = start.plus_millis(-1);
+        let bad = site.obey(&order(OrderKind::Silence, Some(past)), start);
+        assert_eq!(bad, Err(OrderError::BadEnd { until: past }));
+        let until = start.plus_millis(MINUTE);
+        assert_eq!(site.obey(&order(OrderKind::Acknowledge, Some(until)), start), Ok(1));
+        let said = site.alert("heron-bight", start).unwrap();
+        assert_eq!((said.state, said.acknowledged.unwrap().by.as_deref()), (Standing::Acknowledged, Some("Ana")));
+        assert!(!site.expire(until.plus_millis(-1)) && site.expire(until));
+        assert_eq!((site.still_untold, site.is_open(until)), (Some(until), true));
     }
 }

@@ -266,7 +266,8 @@ fn water_changed(evidence: &Evidence<'_>) -> Text {
             "since {at} about {size:.0} % {way} light comes through, and it stays so: most likely the water has changed"
         ),
         "A step that stays, with no service in the log. Work that nobody logged looks alike.",
-        "Ask what was changed: source, softener, filters. Have the transmittance measured and log it.",
+        "Ask what was changed (source, softener, filters) and log it as a note of that day, or have the transmittance \
+         measured and log that.",
         "A well whose water changes for good may have got surface water: have it tested as the health authority advises.",
     )
 }

@@ -2,7 +2,7 @@ use super::*;
 use crate::alert::Signs;
 use crate::domain::assessment::LogDoubt;
 use crate::domain::time::{DAY, HOUR, MINUTE};
-use crate::domain::{Assessment, Reading, ServiceAction, UnitSpec};
+use crate::domain::{Assessment, Reading, ServiceAction, ServiceEntry, UnitSpec};
 
 pub(crate) struct Case {
     pub spec: UnitSpec,
@@ -116,4 +116,39 @@ fn a_default_life_is_called_one() {
 #[test]
 fn durations_are_read_as_people_say_them() {
     assert_eq!((duration(30 * MINUTE), duration(6 * HOUR)), ("30 min".to_owned(), "6 h".to_owned()));
+}
+
+#[test]
+fn the_last_day_is_tomorrow() {
+    let mut case = Case::new();
+    let says = |case: &Case| text(Kind::CleaningDue, &case.evidence()).says;
+    let day = |case: &Case, days: i64| Some(case.now.plus_millis(days * DAY).date_in(&case.spec.zone));
+    case.assessment.forecast.clean_by = day(&case, 2);
+    assert!(says(&case).ends_with(", in 2 days"), "{}", says(&case));
+    case.assessment.forecast.clean_by = day(&case, 1);
+    assert!(says(&case).ends_with(", tomorrow"), "{}", says(&case));
+    case.assessment.forecast.clean_by = day(&case, 0);
+    assert!(says(&case).starts_with("clean the sleeve now"), "{}", says(&case));
+}
+
+/// A change of the water that took days is found only after five weeks.
+#[test]
+fn the_water_is_asked_about_for_longer_and_an_answer_ends_the_asking() {
+    let mut case = Case::new();
+    let ago = |case: &Case, days: i64| case.now.plus_millis(-days * DAY).date_in(&case.spec.zone);
+    (case.assessment.unlogged[0].at, case.assessment.unlogged[1].at) = (ago(&case, 40), ago(&case, 40));
+    let asked = |case: &Case, log: &[ServiceEntry]| {
+        let evidence = Evidence { log, ..case.evidence() };
+        (evidence.steps(false).count(), evidence.steps(true).count())
+    };
+    assert_eq!(asked(&case, &[]), (0, 1));
+    case.assessment.unlogged[0].at = ago(&case, 20);
+    assert_eq!(asked(&case, &[]), (1, 1));
+    let entry = |days: i64, action| [ServiceEntry::new(case.now.plus_millis(-days * DAY), action)];
+    assert_eq!(asked(&case, &entry(30, ServiceAction::Note)), (1, 1), "a note about something else");
+    assert_eq!(asked(&case, &entry(41, ServiceAction::Note)), (1, 0));
+    assert_eq!(asked(&case, &entry(19, ServiceAction::Note)), (0, 1));
+    assert_eq!(asked(&case, &entry(2, ServiceAction::TransmittanceMeasured)), (1, 0));
+    assert_eq!(asked(&case, &entry(50, ServiceAction::TransmittanceMeasured)), (1, 1), "measured before");
+    assert_eq!(asked(&case, &entry(40, ServiceAction::CarbonFilterReplaced)), (1, 0));
 }

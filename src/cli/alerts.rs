@@ -147,9 +147,14 @@ fn text(alerts: &[Live], config: &Config, style: Style, now: Timestamp) -> Strin
 }
 
 fn acknowledged_by(alert: &Live, now: Timestamp) -> String {
-    let Live::Unit(alert) = alert else { return String::new() };
-    let ack = alert.acknowledged.as_ref().filter(|ack| ack.until.is_none_or(|until| now < until));
-    ack.and_then(|ack| ack.by.as_ref()).map_or_else(String::new, |by| format!(", by {by}"))
+    let word = match alert {
+        Live::Unit(alert) => &alert.acknowledged,
+        Live::Site(alert) => &alert.acknowledged,
+    };
+    word.as_ref()
+        .filter(|word| word.counts(now))
+        .and_then(|word| word.by.as_ref())
+        .map_or_else(String::new, |by| format!(", by {by}"))
 }
 
 fn level_word(level: Level) -> &'static str {

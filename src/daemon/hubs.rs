@@ -4,7 +4,8 @@ use std::collections::BTreeSet;
 
 use serde::{Deserialize, Serialize};
 
-use crate::alert::{Alert, Kind, Standing};
+use crate::alert::site::{SITE_SILENT, SiteAlert};
+use crate::alert::{Alert, Kind, Level, Standing};
 use crate::config::Config;
 use crate::domain::{Assessment, UnitId};
 use crate::engine::Statement;
@@ -66,7 +67,7 @@ impl Hubs {
         let now: BTreeSet<String> = discovery.iter().map(|message| message.topic.clone()).collect();
         let old: Vec<String> = self.told.discovery.difference(&now).cloned().collect();
         if let Some(settings) = &self.settings.discovery {
-            let hub = Hub { settings, topics, kinds: &self.kinds };
+            let hub = Hub { settings, topics, kinds: &self.kinds, silent: SITE_SILENT };
             messages.extend(old.iter().filter_map(|topic| hub.hand_over(topic)));
         }
         messages.extend(discovery);
@@ -76,10 +77,9 @@ impl Hubs {
         messages
     }
 
-    /// The discovery messages alone, for a hub that has just started.
-    pub fn discovery(&self, topics: &Topics) -> Vec<Message> {
+    fn discovery(&self, topics: &Topics) -> Vec<Message> {
         let Some(settings) = &self.settings.discovery else { return Vec::new() };
-        Hub { settings, topics, kinds: &self.kinds }.all(&self.units)
+        Hub { settings, topics, kinds: &self.kinds, silent: SITE_SILENT }.all(&self.units)
     }
 
     /// Clears the retained topics of units that are not in the config any more.
@@ -90,6 +90,13 @@ impl Hubs {
             let whats = ["assessment", "condition", "clean-by", "alerts"].map(str::to_owned);
             let alerts = self.kinds.iter().map(|(kind, _)| format!("alert/{kind}"));
             messages.extend(whats.into_iter().chain(alerts).map(|what| hub::removal(&topics.unit(gone, &what))));
+        }
+        let sites: BTreeSet<&str> = now.iter().map(UnitId::site).collect();
+        let gone: BTreeSet<&str> =
+            self.told.units.iter().map(UnitId::site).filter(|site| !sites.contains(site)).collect();
+        for site in gone {
+            let whats = ["alerts".to_owned(), format!("alert/{SITE_SILENT}")];
+            messages.extend(whats.iter().map(|what| hub::removal(&topics.site(site, what))));
         }
         self.told.units = now;
         messages
@@ -160,6 +167,14 @@ impl Hubs {
     }
 }
 
+impl Hubs {
+    /// The alert of a whole site for Homie, if that is spoken.
+    pub fn homie_site(&self, site: &str, alert: Option<&SiteAlert>) -> Option<Message> {
+        let homie = Homie { prefix: self.settings.homie.as_deref()?, kinds: &self.kinds };
+        Some(homie.site_alert(site, SITE_SILENT, alert.map(|alert| alert.says.as_str())))
+    }
+}
+
 fn or_none(date: Option<jiff::civil::Date>) -> String {
     date.map_or_else(|| "none".to_owned(), |date| date.to_string())
 }
@@ -188,15 +203,8 @@ pub fn summary(alerts: &[Alert]) -> AlertSummary {
     let wanting = |alert: &&Alert| matches!(alert.state, Standing::Raised | Standing::Acknowledged);
     let open: Vec<&Alert> = alerts.iter().filter(wanting).collect();
     let line = |alert: &&Alert| {
-        let state = if alert.state == Standing::Raised { "raised" } else { "acknowledged" };
-        let line = AlertLine {
-            level: alert.level.name().to_owned(),
-            state: state.to_owned(),
-            says: alert.says.clone(),
-            first: alert.first.clone(),
-            caution: alert.caution.clone(),
-        };
-        (alert.kind.name().to_owned(), line)
+        let texts = [&alert.says, &alert.first, &alert.caution];
+        (alert.kind.name().to_owned(), line(alert.level, alert.state, texts))
     };
     let first =
         open.iter().min_by_key(|alert| (alert.state != Standing::Raised, std::cmp::Reverse(alert.level), alert.kind));
@@ -205,6 +213,30 @@ pub fn summary(alerts: &[Alert]) -> AlertSummary {
         worst: open.iter().map(|alert| alert.level).max().map(|level| level.name().to_owned()),
         says: first.map(|alert| shorten(&alert.says)).unwrap_or_default(),
         alerts: open.iter().map(line).collect(),
+    }
+}
+
+/// The same of a whole site.
+pub fn site_summary(alert: Option<&SiteAlert>) -> AlertSummary {
+    let wanting = |alert: &&SiteAlert| matches!(alert.state, Standing::Raised | Standing::Acknowledged);
+    let Some(alert) = alert.filter(wanting) else { return AlertSummary::default() };
+    let line = line(alert.level, alert.state, [&alert.says, &alert.first, &alert.caution]);
+    AlertSummary {
+        open: usize::from(alert.state == Standing::Raised),
+        worst: Some(alert.level.name().to_owned()),
+        says: shorten(&alert.says),
+        alerts: [(alert.kind.clone(), line)].into(),
+    }
+}
+
+fn line(level: Level, state: Standing, [says, first, caution]: [&String; 3]) -> AlertLine {
+    let state = if state == Standing::Raised { "raised" } else { "acknowledged" };
+    AlertLine {
+        level: level.name().to_owned(),
+        state: state.to_owned(),
+        says: says.clone(),
+        first: first.clone(),
+        caution: caution.clone(),
     }
 }
 

@@ -74,6 +74,9 @@ const EMBEDDED_MAX_PACKET: usize = 2 * PAYLOAD_MAX_BYTES;
 /// A hub that has started is told everything again after a random time up to this, so that the daemons of a broker do
 /// not speak all at once.
 const HUB_AGAIN_AT_MOST_MILLIS: u64 = 1_500;
+/// After a lost connection everything is said again, for the broker may have been started from an old save; but on a
+/// bad line not more often than this.
+const SAY_AGAIN_EVERY: Duration = Duration::from_secs(10);
 /// Batches that may wait to be acknowledged.
 const REPORTS_MAX: usize = 8;
 
@@ -157,8 +160,10 @@ pub struct Daemon {
     notify: notify::worker::Worker,
     /// Whether there is a connection to the broker.
     connected: bool,
-    /// When the discovery is said again, after a hub has started.
-    hub_again: Option<Instant>,
+    /// When everything is said again: after a hub has started, or the connection was lost.
+    say_again: Option<Instant>,
+    /// When everything was last said.
+    said_at: Option<Instant>,
     /// Small values to keep, and the job that keeps those before them.
     to_keep: Kept,
     keeping: Option<JoinHandle<Result<(), StoreError>>>,
@@ -166,7 +171,6 @@ pub struct Daemon {
     obeyed: Vec<(Asker, Result<usize, String>)>,
     /// Homie's presence: a session of its own, for a connection has only one last will.
     presence: Option<(SessionHandle, mpsc::UnboundedReceiver<SessionEvent>)>,
-    said_all: bool,
     stored: watch::Sender<u64>,
     constants: Arc<Constants>,
     /// Whether messages go out without properties: the embedded broker ends the connection of an MQTT 3.1.1 client that
@@ -240,12 +244,12 @@ impl Daemon {
             hubs,
             notify,
             connected: false,
-            hub_again: None,
+            say_again: None,
+            said_at: None,
             to_keep: Kept::new(),
             keeping: None,
             obeyed: Vec::new(),
             presence,
-            said_all: false,
             stored: watch::channel(0).0,
             constants,
             bare,
@@ -311,11 +315,8 @@ impl Daemon {
         let well = self.connected && self.health.store_fault.is_none();
         self.notify.healthy.send_if_modified(|healthy| std::mem::replace(healthy, well) != well);
         self.decide(Event::Tick);
-        if self.hub_again.is_some_and(|at| at <= Instant::now()) {
-            self.hub_again = None;
-            let messages = self.hubs.discovery(&self.topics);
-            self.publish(messages);
-            self.decide(Event::SayAll);
+        if self.connected && self.say_again.is_some_and(|at| at <= Instant::now()) {
+            self.say_everything();
         }
         if let Some((_, events)) = &mut self.presence {
             // Whatever it has to say, the main session says too.
@@ -372,18 +373,16 @@ impl Daemon {
             SessionEvent::Connected { fresh } => {
                 tracing::info!(fresh, "connected to the broker");
                 self.connected = true;
-                if fresh && self.said_all {
-                    tracing::warn!("the broker had forgotten our session: messages of the meantime may be missing");
-                }
-                if fresh || !self.said_all {
-                    self.said_all = true;
-                    let messages = self.hubs.say_all(&self.topics);
-                    self.publish(messages);
-                    self.keep(hubs::TOLD_KEY.to_owned(), self.hubs.told().clone());
-                    self.decide(Event::SayAll);
-                    let fault = self.health.store_fault.clone();
-                    self.say_store_alert(fault.as_deref());
-                    self.say_health();
+                match self.said_at {
+                    Some(said) if !fresh => self.say_again_at((said + SAY_AGAIN_EVERY).max(Instant::now())),
+                    said => {
+                        if said.is_some() {
+                            tracing::warn!(
+                                "the broker had forgotten our session: messages of the meantime may be missing"
+                            );
+                        }
+                        self.say_everything();
+                    }
                 }
             }
             SessionEvent::Disconnected { reason, was_connected, retry_in } => {
@@ -406,6 +405,22 @@ impl Daemon {
         }
     }
 
+    /// Everything on our topics, as after a start.
+    fn say_everything(&mut self) {
+        (self.say_again, self.said_at) = (None, Some(Instant::now()));
+        let messages = self.hubs.say_all(&self.topics);
+        self.publish(messages);
+        self.keep(hubs::TOLD_KEY.to_owned(), self.hubs.told().clone());
+        self.decide(Event::SayAll);
+        let fault = self.health.store_fault.clone();
+        self.say_store_alert(fault.as_deref());
+        self.say_health();
+    }
+
+    fn say_again_at(&mut self, at: Instant) {
+        self.say_again = Some(self.say_again.map_or(at, |planned| planned.min(at)));
+    }
+
     fn delivered(&mut self, tag: u64) {
         if let Some(key) = self.outbox.done(tag).and_then(|letter| letter.stored) {
             let store = Arc::clone(&self.store);
@@ -419,9 +434,9 @@ impl Daemon {
             Report::Stored(batch) => {
                 let Batch { tokens, readings, serviced, answers, orders, hub_born, tally } = *batch;
                 orders.into_iter().for_each(|wish| self.obey(wish));
-                if hub_born && self.hub_again.is_none() {
+                if hub_born {
                     let millis = rand::random_range(0..HUB_AGAIN_AT_MOST_MILLIS);
-                    self.hub_again = Some(Instant::now() + Duration::from_millis(millis));
+                    self.say_again_at(Instant::now() + Duration::from_millis(millis));
                 }
                 tokens.into_iter().for_each(|token| self.session.ack(token));
                 self.stored.send_replace(tally.messages);
@@ -513,6 +528,7 @@ impl Daemon {
         let error = match result {
             Ok(Ok(Judged { assessment, signs, days })) => {
                 self.health.fits += 1;
+                self.keep(records::signs_key(&unit), signs);
                 self.to_keep.extend([self.pasts.courses.put(&unit, assessment.as_of, &days)]);
                 let (assessment, signs) = (Box::new(assessment), Box::new(signs));
                 return self.decide(Event::Assessed { unit, assessment, signs });
@@ -542,7 +558,9 @@ impl Daemon {
                 }
                 Effect::SaySite { site, alert } => {
                     let message = self.topics.site_alert(&site, SITE_SILENT, alert.as_deref());
-                    self.publish([message]);
+                    let summary = self.topics.site_alerts(&site, &hubs::site_summary(alert.as_deref()));
+                    let homie = self.hubs.homie_site(&site, alert.as_deref());
+                    self.publish([message, summary].into_iter().chain(homie));
                 }
                 Effect::Keep { unit, book } => self.keep(records::alerts_key(&unit), *book),
                 Effect::KeepSite { site, book } => self.keep(records::site_key(&site), *book),

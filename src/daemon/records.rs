@@ -113,8 +113,8 @@ pub fn restore(store: &Store, spec: &UnitSpec) -> Result<Restored, StoreError> {
     let unseen_entry = log.iter().any(|entry| seen.is_none_or(|seen| entry.recorded.is_some_and(|r| r >= seen)));
     let stale = latest.is_some() && (seen.is_none() || unseen_entry || !store.dirty_of(&spec.id).days.is_empty());
     let book = kept(store, &alerts_key(&spec.id))?.unwrap_or_default();
-    // The signs come with the next assessment, long before a hold time is over.
-    Ok(Restored { log, readings, assessment, stale, book, ..Restored::default() })
+    let signs = kept(store, &signs_key(&spec.id))?.unwrap_or_default();
+    Ok(Restored { log, readings, assessment, stale, book, signs })
 }
 
 /// An engine that knows what the store knows.
@@ -136,6 +136,11 @@ pub fn engine(store: &Store, config: &Config, now: Timestamp) -> Result<Engine, 
 /// The name under which a unit's alerts are kept.
 pub fn alerts_key(unit: &UnitId) -> String {
     format!("alerts/{unit}")
+}
+
+/// The name under which is kept what a unit's last days said about sensor, filters and flow sensor.
+pub fn signs_key(unit: &UnitId) -> String {
+    format!("signs/{unit}")
 }
 
 /// The name under which a site's silence is kept.

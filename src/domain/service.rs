@@ -210,6 +210,12 @@ pub enum EntryError {
         /// The time it was checked.
         now: Timestamp,
     },
+    /// The time is nonsense.
+    #[error("time {at} is before 1970")]
+    Ancient {
+        /// The entry's time.
+        at: Timestamp,
+    },
     /// A text is too long.
     #[error("`{field}` has {chars} characters; at most {limit}")]
     TooLong {
@@ -235,6 +241,9 @@ impl ServiceEntry {
     }
 
     /// Checks the value, the time against `now`, and the texts.
+    ///
+    /// # Errors
+    /// What cannot be, with what it may be.
     pub fn check(&self, now: Timestamp) -> Result<(), EntryError> {
         match (self.action.value_range(), self.value) {
             (Some(_), None) => return Err(EntryError::ValueMissing(self.action)),
@@ -246,6 +255,9 @@ impl ServiceEntry {
         }
         if self.at.millis_since(now) > FUTURE_TOLERANCE_MILLIS {
             return Err(EntryError::Future { at: self.at, now });
+        }
+        if self.at < Timestamp::from_millis(0) {
+            return Err(EntryError::Ancient { at: self.at });
         }
         check_text("by", self.by.as_deref(), BY_MAX_CHARS)?;
         check_text("note", self.note.as_deref(), NOTE_MAX_CHARS)
@@ -308,6 +320,7 @@ mod tests {
         assert!(ServiceEntry { value: Some(1.0), ..entry(ServiceAction::Note) }.check(now).is_err());
         assert!(ServiceEntry { note: Some("x".repeat(2_001)), ..entry(ServiceAction::Note) }.check(now).is_err());
         assert!(ServiceEntry { by: Some("a\u{7}".into()), ..entry(ServiceAction::Note) }.check(now).is_err());
+        assert!(ServiceEntry { at: now.plus_millis(-2_000_000_000), ..entry(ServiceAction::Note) }.check(now).is_err());
         assert!(ServiceEntry { at: now.plus_millis(600_000), ..entry(ServiceAction::Note) }.check(now).is_err());
     }
 }

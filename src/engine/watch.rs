@@ -138,7 +138,7 @@ impl Site {
     ) {
         let heard = |id: &UnitId| units.get(id).map_or(Hearing::Unknown, |unit| unit.hearing(now));
         self.hearings = self.units.iter().map(heard).collect();
-        let mut changed = self.book.update(&self.hearings, now);
+        let mut changed = self.book.update(&self.hearings, now) | self.book.expire(now);
         let zone = self.units.first().and_then(|id| units.get(id)).map_or(TimeZone::UTC, |u| u.spec.zone.clone());
         let may = |at: Timestamp| rules.quiet.may_tell(Kind::NoReadings, at, now, &zone);
         let alert = self.book.alert(name, now);
@@ -146,6 +146,12 @@ impl Site {
             self.book.told = true;
             changed = true;
             news.push(site_news(What::Raised, alert.since, alert, now));
+        }
+        let still = self.book.still_untold.filter(|since| self.book.is_open(now) && may(*since));
+        if let Some((since, alert)) = still.zip(alert.as_ref()) {
+            self.book.still_untold = None;
+            changed = true;
+            news.push(site_news(What::Still, since, alert, now));
         }
         if let Some(back) = self.book.back_untold.filter(|back| may(*back)) {
             self.book.back_untold = None;

@@ -125,6 +125,21 @@ impl Topics {
         format!("{}/out/{unit}/{what}", self.prefix)
     }
 
+    /// `…/SITE/_site/WHAT`: of a whole site.
+    pub fn site(&self, site: &str, what: &str) -> String {
+        format!("{}/out/{site}/{WHOLE_SITE}/{what}", self.prefix)
+    }
+
+    /// What wants somebody at a whole site, in one object that is never empty: hubs show it after a restart too.
+    pub fn site_alerts(&self, site: &str, summary: &impl Serialize) -> Message {
+        Message::retained(self.site(site, "alerts"), json(summary))
+    }
+
+    /// Where an order about a site's alert is sent.
+    pub fn site_order(&self, site: &str) -> String {
+        format!("{}/alert/{site}/{WHOLE_SITE}/{ALL_KINDS}", self.prefix)
+    }
+
     /// The filter that covers everything published for one unit, for people who want to listen.
     pub fn unit_filter(&self, unit: &UnitId) -> String {
         self.unit(unit, "#")
@@ -161,7 +176,7 @@ impl Topics {
     /// An alert of a whole site; `None` when it is over.
     pub fn site_alert(&self, site: &str, kind: &str, body: Option<&impl Serialize>) -> Message {
         let payload = body.map(json).unwrap_or_default();
-        Message::retained(format!("{}/out/{site}/{WHOLE_SITE}/alert/{kind}", self.prefix), payload)
+        Message::retained(self.site(site, &format!("alert/{kind}")), payload)
     }
 
     /// The answer to an order about alerts, on its response topic if it named a usable one.

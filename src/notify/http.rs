@@ -57,10 +57,10 @@ async fn exchange(
     let settings = Tls { ca_file: endpoint.ca_file.clone(), client: None };
     let config = tls::client_config(&settings).map_err(HttpError)?;
     let name = ServerName::try_from(host.clone()).map_err(|_| HttpError(format!("`{host}` is no name for TLS")))?;
-    let stream = TlsConnector::from(config)
-        .connect(name, stream)
-        .await
-        .map_err(|error| HttpError(format!("TLS with {host}: {error}")))?;
+    let stream = TlsConnector::from(config).connect(name, stream).await.map_err(|error| {
+        let remedy = "if it is right, name its authority as ca_file";
+        HttpError(format!("{host}:{port} is not trusted or speaks no TLS: {error}; {remedy}"))
+    })?;
     converse(stream, request).await
 }
 

@@ -27,7 +27,14 @@ pub fn send(settings: &MailSettings, title: &str, text: &str, id: &str) -> Resul
         mail = mail.to(address(to)?);
     }
     let mail = mail.body(text.to_owned()).map_err(|error| error.to_string())?;
-    transport(settings)?.send(&mail).map(drop).map_err(|error| format!("{}: {error}", settings.host))
+    transport(settings)?.send(&mail).map(drop).map_err(|error| fault(settings, &error))
+}
+
+fn fault(settings: &MailSettings, error: &lettre::transport::smtp::Error) -> String {
+    let (host, port, text) = (&settings.host, settings.port, error.to_string());
+    let untrusted = settings.security != MailSecurity::Clear && text.contains("certificate");
+    let remedy = if untrusted { "; if the server is right, name its authority as ca_file" } else { "" };
+    format!("{host}:{port}: {text}{remedy}")
 }
 
 fn transport(settings: &MailSettings) -> Result<SmtpTransport, String> {

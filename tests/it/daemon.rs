@@ -1,5 +1,6 @@
 //! The daemon as a process of its own.
 
+use std::ffi::OsString;
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, ExitStatus, Stdio};
@@ -29,14 +30,26 @@ pub struct Daemon {
     socket: PathBuf,
     log: PathBuf,
     child: Child,
+    /// What its processes get beside their arguments.
+    envs: Vec<(OsString, OsString)>,
 }
 
 impl Daemon {
     /// Starts it with this config, whose store is `store` beside it, and waits until it answers.
     pub fn start(config: &Path) -> Self {
+        Self::start_with(config, |_| {})
+    }
+
+    /// The same with an environment of its own, which it keeps when it is started again.
+    pub fn start_with(config: &Path, environment: impl FnOnce(&mut Command)) -> Self {
+        let mut given = Command::new("");
+        environment(&mut given);
+        let envs: Vec<(OsString, OsString)> =
+            given.get_envs().filter_map(|(name, value)| Some((name.to_owned(), value?.to_owned()))).collect();
         let dir = config.parent().unwrap();
         let (socket, log) = (dir.join("store/fadeline.sock"), dir.join("daemon.log"));
-        let mut daemon = Self { config: config.to_owned(), socket, log: log.clone(), child: spawn(config, &log) };
+        let mut daemon =
+            Self { config: config.to_owned(), socket, log: log.clone(), child: spawn(config, &log, &envs), envs };
         daemon.wait_ready();
         daemon
     }
@@ -61,7 +74,7 @@ impl Daemon {
     pub fn kill_and_restart(&mut self) {
         self.child.kill().unwrap();
         self.child.wait().unwrap();
-        self.child = spawn(&self.config, &self.log);
+        self.child = spawn(&self.config, &self.log, &self.envs);
         self.wait_ready();
     }
 
@@ -73,7 +86,7 @@ impl Daemon {
 
     /// Starts it again, without waiting for anything.
     pub fn start_again(&mut self) {
-        self.child = spawn(&self.config, &self.log);
+        self.child = spawn(&self.config, &self.log, &self.envs);
     }
 
     /// Starts it again and waits until it answers.
@@ -101,11 +114,12 @@ impl Daemon {
     }
 }
 
-fn spawn(config: &Path, log: &Path) -> Child {
+fn spawn(config: &Path, log: &Path, envs: &[(OsString, OsString)]) -> Child {
     let log = File::options().create(true).append(true).open(log).unwrap();
     Command::new(env!("CARGO_BIN_EXE_fadeline"))
         .args(["watch", "--config"])
         .arg(config)
+        .envs(envs.iter().map(|(name, value)| (name, value)))
         .stdin(Stdio::null())
         .stdout(Stdio::null())
         .stderr(log)

@@ -406,7 +406,7 @@ async fn refused_logins_and_publishes_are_named() {
     }
 }
 
-mod certificates {
+pub mod certificates {
     use rcgen::{BasicConstraints, CertificateParams, DnType, IsCa, Issuer, KeyPair};
 
     /// An authority and what it signs, as PEM: (authority, [(certificate, key); names]).

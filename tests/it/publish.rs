@@ -2,10 +2,11 @@
 //! (`mosquitto_pub -l` loses messages and ends with 0; see its tracker.)
 
 use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::mpsc::Sender;
 use std::time::Duration;
 
 use rumqttc::v5::mqttbytes::QoS;
-use rumqttc::v5::mqttbytes::v5::Packet;
+use rumqttc::v5::mqttbytes::v5::{Packet, PublishProperties};
 use rumqttc::v5::{Client, Connection, Event, MqttOptions};
 
 use super::daemon::PATIENCE;
@@ -88,6 +89,17 @@ pub fn request(port: u16, topic: &str, payload: &[u8], answer: &str) -> Vec<u8> 
 /// Publishes a request and returns `count` answers, the retained ones not counted; the subscription to `answer` stands
 /// before the request is sent.
 pub fn request_many(port: u16, topic: &str, payload: &[u8], answer: &str, count: usize) -> Vec<(String, Vec<u8>)> {
+    request_until(port, topic, payload, answer, |got| got.len() == count)
+}
+
+/// The same until there are enough.
+pub fn request_until(
+    port: u16,
+    topic: &str,
+    payload: &[u8],
+    answer: &str,
+    mut enough: impl FnMut(&[(String, Vec<u8>)]) -> bool,
+) -> Vec<(String, Vec<u8>)> {
     let (client, mut connection) = connect(port, "asker");
     client.subscribe(answer, QoS::AtLeastOnce).unwrap();
     let mut got = Vec::new();
@@ -98,13 +110,39 @@ pub fn request_many(port: u16, topic: &str, payload: &[u8], answer: &str, count:
             }
             Ok(Ok(Event::Incoming(Packet::Publish(publish)))) if !publish.retain => {
                 got.push((String::from_utf8(publish.topic.to_vec()).unwrap(), publish.payload.to_vec()));
-                if got.len() == count {
+                if enough(&got) {
                     client.disconnect().unwrap();
                     return got;
                 }
             }
             Ok(Ok(_)) => {}
-            other => panic!("{other:?}: {} of {count} answers on {answer} to {topic}", got.len()),
+            other => panic!("{other:?}: {} answers on {answer} to {topic}", got.len()),
+        }
+    }
+}
+
+/// Publishes a request that names its response topic and carries correlation data, as MQTT 5 has them; returns the
+/// answer and the correlation data it came with.
+pub fn request_by_name(port: u16, topic: &str, payload: &[u8], response: &str) -> (Vec<u8>, Option<Vec<u8>>) {
+    let (client, mut connection) = connect(port, "asker");
+    client.subscribe(response, QoS::AtLeastOnce).unwrap();
+    loop {
+        match connection.recv_timeout(PATIENCE) {
+            Ok(Ok(Event::Incoming(Packet::SubAck(_)))) => {
+                let properties = PublishProperties {
+                    response_topic: Some(response.to_owned()),
+                    correlation_data: Some(b"no 7".as_slice().into()),
+                    ..PublishProperties::default()
+                };
+                let payload = payload.to_vec();
+                client.publish_with_properties(topic, QoS::AtLeastOnce, false, payload, properties).unwrap();
+            }
+            Ok(Ok(Event::Incoming(Packet::Publish(publish)))) => {
+                let correlation = publish.properties.and_then(|properties| properties.correlation_data);
+                return (publish.payload.to_vec(), correlation.map(|data| data.to_vec()));
+            }
+            Ok(Ok(_)) => {}
+            other => panic!("{other:?}: no answer on {response} to {topic}"),
         }
     }
 }
@@ -130,4 +168,34 @@ pub fn collect(
     }
     client.disconnect().unwrap();
     got
+}
+
+/// Subscribes and hands on every message from then on, the retained ones first, until nobody listens any more. The
+/// subscription stands when this returns.
+pub fn listen(port: u16, id: &str, filter: &str, sender: Sender<(String, Vec<u8>)>) {
+    let (client, mut connection) = connect(port, id);
+    client.subscribe(filter, QoS::AtLeastOnce).unwrap();
+    loop {
+        match connection.recv_timeout(PATIENCE) {
+            Ok(Ok(Event::Incoming(Packet::SubAck(_)))) => break,
+            Ok(Ok(_)) => {}
+            other => panic!("{other:?} on {filter}"),
+        }
+    }
+    std::thread::spawn(move || {
+        // The client must live as long as its connection.
+        let _client = client;
+        for event in connection.iter() {
+            let Ok(Event::Incoming(Packet::Publish(publish))) = event else {
+                if event.is_err() {
+                    return;
+                }
+                continue;
+            };
+            let topic = String::from_utf8(publish.topic.to_vec()).unwrap();
+            if sender.send((topic, publish.payload.to_vec())).is_err() {
+                return;
+            }
+        }
+    });
 }

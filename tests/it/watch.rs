@@ -41,7 +41,7 @@ fn fleet(now: Timestamp) -> Vec<Simulated> {
         .collect()
 }
 
-fn payload(reading: &Reading) -> Vec<u8> {
+pub fn payload(reading: &Reading) -> Vec<u8> {
     let mut text = format!("{{\"time\":\"{}\"", reading.at);
     for (channel, value) in reading.channels() {
         write!(text, ",\"{channel}\":{value}").unwrap();

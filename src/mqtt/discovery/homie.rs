@@ -77,6 +77,11 @@ impl Homie<'_> {
         Message::retained(self.topic(&device_id(unit.id.site()), &rest), says.unwrap_or_default())
     }
 
+    /// The alert of a whole site; `None`: it is over. No unit's alert has this id, for `site-silent` names none of its kinds.
+    pub fn site_alert(&self, site: &str, kind: &str, says: Option<&str>) -> Message {
+        Message::retained(self.topic(&device_id(site), &format!("$alert/{kind}")), says.unwrap_or_default())
+    }
+
     /// Removes a site's device: its state first, then its description.
     pub fn removal(&self, site: &str) -> [Message; 2] {
         let device = device_id(site);
@@ -116,7 +121,7 @@ mod tests {
     const KINDS: Kinds<'static> = &[("no-light", "No light at the sensor")];
 
     fn shown(unit: &str) -> Shown {
-        Shown { id: unit.parse().unwrap(), name: unit.to_owned(), percent: false }
+        Shown { id: unit.parse().unwrap(), name: unit.to_owned(), site_name: "x".to_owned(), percent: false }
     }
 
     #[test]
@@ -146,6 +151,8 @@ mod tests {
         let alert = homie.alert(&unit, "no-light", Some("no light reaches the sensor"));
         assert_eq!(alert.topic, "homie/5/fadeline-heron-bight/$alert/boathouse-no-light");
         assert!(homie.alert(&unit, "no-light", None).payload.is_empty());
+        let silent = homie.site_alert("heron-bight", "site-silent", None);
+        assert_eq!(silent, Message::retained("homie/5/fadeline-heron-bight/$alert/site-silent".to_owned(), ""));
         let [first, second] = homie.removal("loon");
         assert_eq!((first.topic.as_str(), second.payload.len()), ("homie/5/fadeline-loon/$state", 0));
     }

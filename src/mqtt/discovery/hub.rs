@@ -6,8 +6,8 @@
 
 use serde_json::{Map, Value as Json, json};
 
-use super::{BUTTONS, Facet, Kinds, Shown, Value, facets};
-use crate::mqtt::encode::{ALL_KINDS, Message, OFFLINE, ONLINE, Topics};
+use super::{BUTTONS, Facet, Kinds, Shown, ShownSite, Value, facets, site_facets, sites};
+use crate::mqtt::encode::{ALL_KINDS, Message, OFFLINE, ONLINE, Topics, WHOLE_SITE};
 use crate::mqtt::settings::{DiscoveryForm, DiscoverySettings};
 
 /// Assessments come daily, so what is in them is no more to be believed after this long, s.
@@ -24,6 +24,8 @@ pub struct Hub<'a> {
     pub topics: &'a Topics,
     /// Kinds of alerts.
     pub kinds: Kinds<'a>,
+    /// The kind of the alert that a whole site is silent.
+    pub silent: &'static str,
 }
 
 /// Where the hub says that it has started.
@@ -32,9 +34,13 @@ pub fn status_topic(settings: &DiscoverySettings) -> String {
 }
 
 impl Hub<'_> {
-    /// Everything the hub must be told: the daemon's own device and every unit.
+    /// Everything the hub must be told: the daemon's own device, every site of several units, and every unit.
     pub fn all(&self, units: &[Shown]) -> Vec<Message> {
         let mut messages = self.form(&self.namespace(), &self.daemon_device(), &self.daemon_components());
+        for site in sites(units) {
+            let (device, components) = (self.site_device(&site), self.site_components(&site));
+            messages.extend(self.form(&self.site_object_id(site.id), &device, &components));
+        }
         for unit in units {
             messages.extend(self.form(&self.object_id(unit), &self.device(unit), &self.components(unit)));
         }
@@ -49,6 +55,11 @@ impl Hub<'_> {
     /// `_` is in no id of ours, so this is unique, and it never changes.
     fn object_id(&self, unit: &Shown) -> String {
         format!("{}_{}_{}", self.namespace(), unit.id.site(), unit.id.unit())
+    }
+
+    /// Like a unit's, with what stands for a whole site in topics too.
+    fn site_object_id(&self, site: &str) -> String {
+        format!("{}_{site}_{WHOLE_SITE}", self.namespace())
     }
 
     fn form(&self, object_id: &str, device: &Json, components: &Map<String, Json>) -> Vec<Message> {
@@ -90,6 +101,15 @@ impl Hub<'_> {
         })
     }
 
+    fn site_device(&self, site: &ShownSite<'_>) -> Json {
+        json!({
+            "identifiers": [self.site_object_id(site.id)],
+            "name": site.name,
+            "model": "Site with UV units",
+            "via_device": self.namespace(),
+        })
+    }
+
     fn daemon_device(&self) -> Json {
         json!({
             "identifiers": [self.namespace()],
@@ -106,24 +126,26 @@ impl Hub<'_> {
             let topic = self.topics.unit(&unit.id, facet.topic);
             all.insert(facet.id.to_owned(), entity(&facet, &topic, &format!("{object_id}_{}", facet.id)));
         }
-        let mut button = |id: String, name: &str, topic: String, press: Json| {
-            let unique_id = format!("{object_id}_{id}");
-            let entity = json!({
-                "platform": "button",
-                "unique_id": unique_id,
-                "name": name,
-                "command_topic": topic,
-                "payload_press": press.to_string(),
-            });
-            all.insert(id, entity);
-        };
         let order = self.topics.order(&unit.id, ALL_KINDS);
-        button("acknowledge".to_owned(), "Acknowledge alerts", order, json!({"do": "acknowledge", "by": "hub"}));
+        let (id, acknowledge) = acknowledge(&object_id, "Acknowledge alerts", &order);
+        all.insert(id, acknowledge);
         for (action, name) in BUTTONS {
             let press = json!({"action": action.name(), "by": "hub"});
-            button(format!("log-{action}"), name, self.topics.service(&unit.id), press);
+            let id = format!("log-{action}");
+            let button = button(&format!("{object_id}_{id}"), name, &self.topics.service(&unit.id), &press);
+            all.insert(id, button);
         }
         all
+    }
+
+    fn site_components(&self, site: &ShownSite<'_>) -> Map<String, Json> {
+        let object_id = self.site_object_id(site.id);
+        let shown = site_facets(self.silent).into_iter().map(|facet| {
+            let topic = self.topics.site(site.id, facet.topic);
+            (facet.id.to_owned(), entity(&facet, &topic, &format!("{object_id}_{}", facet.id)))
+        });
+        let order = self.topics.site_order(site.id);
+        shown.chain([acknowledge(&object_id, "Acknowledge alert", &order)]).collect()
     }
 
     fn daemon_components(&self) -> Map<String, Json> {
@@ -174,6 +196,21 @@ pub fn removal(topic: &str) -> Message {
 
 fn message(topic: String, payload: &Json) -> Message {
     Message::retained(topic, payload.to_string())
+}
+
+fn button(unique_id: &str, name: &str, topic: &str, press: &Json) -> Json {
+    json!({
+        "platform": "button",
+        "unique_id": unique_id,
+        "name": name,
+        "command_topic": topic,
+        "payload_press": press.to_string(),
+    })
+}
+
+fn acknowledge(object_id: &str, name: &str, order_topic: &str) -> (String, Json) {
+    let press = json!({"do": "acknowledge", "by": "hub"});
+    ("acknowledge".to_owned(), button(&format!("{object_id}_acknowledge"), name, order_topic, &press))
 }
 
 fn entity(facet: &Facet, topic: &str, unique_id: &str) -> Json {

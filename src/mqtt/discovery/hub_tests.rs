@@ -2,14 +2,25 @@ use super::*;
 
 const KINDS: Kinds<'static> = &[("no-light", "No light at the sensor"), ("cleaning-due", "Cleaning due")];
 
+const SILENT: &str = "site-silent";
+
+fn shown(unit: &str, name: &str) -> Shown {
+    let (id, site_name) = (format!("heron-bight/{unit}").parse().unwrap(), "Heron Bight".to_owned());
+    Shown { id, name: format!("{name}, {site_name}"), site_name, percent: false }
+}
+
 fn boathouse() -> Shown {
-    Shown { id: "heron-bight/boathouse".parse().unwrap(), name: "Boathouse, Heron Bight".into(), percent: false }
+    shown("boathouse", "Boathouse")
 }
 
 fn messages(form: DiscoveryForm) -> Vec<Message> {
+    messages_of(form, &[boathouse()])
+}
+
+fn messages_of(form: DiscoveryForm, units: &[Shown]) -> Vec<Message> {
     let settings = DiscoverySettings { prefix: "homeassistant".into(), form };
     let topics = Topics::new("fadeline");
-    Hub { settings: &settings, topics: &topics, kinds: KINDS }.all(&[boathouse()])
+    Hub { settings: &settings, topics: &topics, kinds: KINDS, silent: SILENT }.all(units)
 }
 
 fn body(message: &Message) -> Json {
@@ -31,7 +42,8 @@ fn a_unit_is_one_retained_message_in_the_device_form() {
 /// Field by field from the convention's checklist (its own documentation, from memory).
 #[test]
 fn every_entity_keeps_the_rules_of_the_hub() {
-    let all = messages(DiscoveryForm::Device);
+    let all = messages_of(DiscoveryForm::Device, &[boathouse(), shown("sauna", "Sauna")]);
+    assert_eq!(all.len(), 4, "the daemon, the site, two units");
     let mut ids = std::collections::BTreeSet::new();
     for message in &all {
         let whole = body(message);
@@ -86,10 +98,22 @@ fn the_entity_form_says_the_same_one_by_one() {
 }
 
 #[test]
+fn a_site_of_several_units_is_a_device_of_its_own() {
+    let all = messages_of(DiscoveryForm::Device, &[boathouse(), shown("sauna", "Sauna")]);
+    let site = all.iter().find(|m| m.topic == "homeassistant/device/fadeline_heron-bight__site/config").unwrap();
+    let whole = body(site);
+    let silent = &whole["components"]["site-silent"];
+    assert_eq!(silent["state_topic"], "fadeline/out/heron-bight/_site/alerts");
+    assert_eq!((&silent["device_class"], &silent["platform"]), (&json!("problem"), &json!("binary_sensor")));
+    assert_eq!(whole["components"]["acknowledge"]["command_topic"], "fadeline/alert/heron-bight/_site/all");
+    assert_eq!(whole["device"]["name"], "Heron Bight");
+}
+
+#[test]
 fn a_change_of_form_is_handed_over() {
     let settings = DiscoverySettings { prefix: "homeassistant".into(), form: DiscoveryForm::Device };
     let topics = Topics::new("fadeline");
-    let hub = Hub { settings: &settings, topics: &topics, kinds: KINDS };
+    let hub = Hub { settings: &settings, topics: &topics, kinds: KINDS, silent: SILENT };
     let old = "homeassistant/sensor/fadeline_heron-bight_boathouse/clean-by/config";
     let message = hub.hand_over(old).unwrap();
     assert_eq!(

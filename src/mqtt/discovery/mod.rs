@@ -29,6 +29,8 @@ pub struct Shown {
     pub id: UnitId,
     /// Its name for people.
     pub name: String,
+    /// Its site's name for people.
+    pub site_name: String,
     /// Whether its intensity is in percent.
     pub percent: bool,
 }
@@ -41,6 +43,7 @@ impl Shown {
         Self {
             id: spec.id.clone(),
             name: format!("{unit}, {site}"),
+            site_name: site.to_owned(),
             percent: spec.sensor.unit == IntensityUnit::Percent,
         }
     }
@@ -114,6 +117,37 @@ pub struct Facet {
     pub value: Value,
     /// Of interest to who looks after the system, not to who lives with it.
     pub diagnostic: bool,
+}
+
+/// A site as a hub shows it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ShownSite<'a> {
+    /// Which.
+    pub id: &'a str,
+    /// Its name for people.
+    pub name: &'a str,
+}
+
+/// The sites of two or more units (in order of their ids): those whose silence is an alert of its own.
+pub fn sites(units: &[Shown]) -> Vec<ShownSite<'_>> {
+    let of_one_site = units.chunk_by(|one, other| one.id.site() == other.id.site());
+    of_one_site
+        .filter_map(|units| match units {
+            [first, _, ..] => Some(ShownSite { id: first.id.site(), name: &first.site_name }),
+            _ => None,
+        })
+        .collect()
+}
+
+/// Everything that is shown of a site: `silent` is its alert's kind.
+pub fn site_facets(silent: &'static str) -> Vec<Facet> {
+    let facet =
+        |id, name, template: String, value| Facet { id, name, topic: "alerts", template, value, diagnostic: false };
+    let lives = format!("{{{{ 'ON' if value_json.alerts['{silent}'] is defined else 'OFF' }}}}");
+    vec![
+        facet(silent, "Site silent", lives, Value::Problem),
+        facet("says", "What to do", "{{ value_json.says }}".to_owned(), Value::Text),
+    ]
 }
 
 /// The words of the conditions.
@@ -210,7 +244,12 @@ mod tests {
 
     #[test]
     fn ids_are_distinct() {
-        let shown = Shown { id: "heron-bight/boathouse".parse().unwrap(), name: "x".into(), percent: false };
+        let shown = Shown {
+            id: "heron-bight/boathouse".parse().unwrap(),
+            name: "x".into(),
+            site_name: "y".into(),
+            percent: false,
+        };
         let mut ids: Vec<&str> = facets(&shown, &[("no-light", "No light")]).iter().map(|f| f.id).collect();
         let count = ids.len();
         ids.sort_unstable();
