@@ -45,7 +45,7 @@ pub fn holds(kind: Kind) -> Holds {
         Kind::PartLimit => (0, 2 * DAY, 0),
     };
     let (tell, tell_end) = match kind {
-        Kind::NoLight => (0, 6 * HOUR),
+        Kind::NoLight | Kind::TreatmentNotAssured => (0, 6 * HOUR),
         Kind::NoReadings => (12 * HOUR, 6 * HOUR),
         Kind::WaterEpisode => (DAY, 3 * DAY),
         _ => (0, 0),

@@ -321,7 +321,7 @@ pub fn check(store: &Store, progress: &mut dyn FnMut(CheckProgress)) -> Result<C
     }
     let set_aside = store.stats()?.damaged;
     if set_aside > 0 {
-        damaged.push(format!("{set_aside} values that were set aside as damaged earlier"));
+        damaged.push(format!("{set_aside} set aside as damaged earlier"));
     }
     let unit = |about: &crate::store::UnitVerified| UnitCheck {
         unit: about.unit.clone(),

@@ -66,7 +66,7 @@ fn assessed(unit: &str, as_of: Timestamp, change: impl FnOnce(&mut Assessment)) 
 }
 
 #[test]
-fn treatment_is_told_at_once_and_its_end_after_a_day() {
+fn treatment_is_told_at_once_and_its_end_after_a_day_and_six_hours() {
     let mut engine = engine(&["boathouse"]);
     let low = noon().plus_millis(10 * MINUTE);
     assert_eq!(told(&engine.handle(stored("boathouse", low, 13.9), low)), ["boathouse: Raised treatment-not-assured"]);
@@ -77,7 +77,10 @@ fn treatment_is_told_at_once_and_its_end_after_a_day() {
             ends.push((line, now));
         }
     }
-    assert_eq!(ends, [("boathouse: Cleared treatment-not-assured".to_owned(), noon().plus_millis(DAY + 20 * MINUTE))]);
+    assert_eq!(
+        ends,
+        [("boathouse: Cleared treatment-not-assured".to_owned(), noon().plus_millis(DAY + 6 * HOUR + 20 * MINUTE))]
+    );
 }
 
 #[test]
