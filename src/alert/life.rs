@@ -47,6 +47,7 @@ pub fn holds(kind: Kind) -> Holds {
     let (tell, tell_end) = match kind {
         Kind::NoLight | Kind::TreatmentNotAssured => (0, 6 * HOUR),
         Kind::NoReadings => (12 * HOUR, 6 * HOUR),
+        Kind::CleaningDue | Kind::CleaningNotEnough => (0, 2 * DAY),
         Kind::WaterEpisode => (DAY, 3 * DAY),
         _ => (0, 0),
     };

@@ -88,6 +88,8 @@ pub struct Evidence<'a> {
     pub heard: Option<Timestamp>,
     /// From when on silence counts: the latest of the last word, the opening, and our own start.
     pub listening_since: Timestamp,
+    /// The same without our own start, which ends nobody's silence.
+    pub unheard_since: Timestamp,
     /// After how long without a word a unit is silent, milliseconds.
     pub silent_after: i64,
     /// At or under this intensity there is no light.
@@ -261,7 +263,8 @@ impl Evidence<'_> {
         if self.site_late {
             return Signal::BETWEEN;
         }
-        Signal::bad(if silent >= SILENT_WARNING { Level::Warning } else { Level::Notice })
+        let unheard = self.now.millis_since(self.unheard_since);
+        Signal::bad(if unheard >= SILENT_WARNING { Level::Warning } else { Level::Notice })
     }
 
     fn sensor(&self) -> Signal {

@@ -40,6 +40,7 @@ impl Case {
             latest: Some(&self.latest),
             heard: Some(self.latest.at),
             listening_since: self.latest.at,
+            unheard_since: self.latest.at,
             silent_after: HOUR,
             dark_below: 0.7,
             lit_at: None,

@@ -226,11 +226,16 @@ impl Unit {
 
     /// From when on silence counts.
     fn listening_since(&self, now: Timestamp) -> Timestamp {
+        // Who was known to be silent before our own start has been so all along.
+        let known = self.book.live.contains_key(&Kind::NoReadings);
+        self.unheard_since(now).into_iter().chain((!known).then_some(self.started)).max().unwrap_or(self.started)
+    }
+
+    /// Since when nothing has been heard of the unit; work at it is a word too.
+    fn unheard_since(&self, now: Timestamp) -> Option<Timestamp> {
         let back = [ServiceAction::Opened, ServiceAction::VisitEnded, ServiceAction::VisitStarted];
         let opened = self.log.iter().rfind(|e| e.at <= now && back.contains(&e.action)).map(|e| e.at);
-        // Who was known to be silent before our own start has been so all along.
-        let started = (!self.book.live.contains_key(&Kind::NoReadings)).then_some(self.started);
-        self.heard.into_iter().chain(opened).chain(started).max().unwrap_or(self.started)
+        self.heard.into_iter().chain(opened).max()
     }
 
     /// How the unit is heard, for its site.
@@ -298,6 +303,7 @@ impl Unit {
             latest: self.latest.as_ref().filter(|latest| latest.get(Channel::Intensity).is_some()),
             heard: self.heard,
             listening_since: self.listening_since(now),
+            unheard_since: self.unheard_since(now).unwrap_or(self.started),
             silent_after: self.silent_after(),
             dark_below: self.dark_below(),
             lit_at: self.lit_at,

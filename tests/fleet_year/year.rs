@@ -313,7 +313,10 @@ struct Run {
 
 impl Run {
     fn hear(&mut self, unit: &mut Unit, effects: Vec<Effect>, engine: &mut Engine, now: Timestamp, entries: usize) {
-        for effect in effects {
+        // An assessment takes its time: what is told is told before it.
+        let (later, at_once): (Vec<Effect>, Vec<Effect>) =
+            effects.into_iter().partition(|effect| matches!(effect, Effect::Assess { .. }));
+        for effect in at_once.into_iter().chain(later) {
             match effect {
                 Effect::Assess { unit: id } => {
                     let assessment = match &self.last {
