@@ -23,9 +23,10 @@ pub struct Holds {
     pub clear_answered: i64,
     /// People are told of a mere notice only when it has lived this long; the topics say it at once.
     pub tell: i64,
-    /// People are told of its end only this long after it, unless somebody has done something about it: if it comes back
-    /// before, it has gone on for them.
+    /// People are told of its end only this long after it: if it comes back before, it has gone on for them.
     pub tell_end: i64,
+    /// The same where an entry in the log has answered it.
+    pub tell_end_answered: i64,
 }
 
 /// The hold times of a kind. The light swings with the hours of a day (temperature, standing water), so treatment counts
@@ -51,7 +52,9 @@ pub fn holds(kind: Kind) -> Holds {
         Kind::WaterEpisode => (DAY, 3 * DAY),
         _ => (0, 0),
     };
-    Holds { raise, clear, clear_answered, tell, tell_end }
+    // Whether work has brought treatment back is news at once. Otherwise whoever did it knows, and work comes in pieces.
+    let tell_end_answered = if kind == Kind::TreatmentNotAssured { 0 } else { tell_end };
+    Holds { raise, clear, clear_answered, tell, tell_end, tell_end_answered }
 }
 
 /// What holds a unit's alerts: nothing is raised, changed or cleared meanwhile, and nobody is told.
@@ -315,8 +318,9 @@ impl Book {
             }
         }
         self.over.retain(|(kind, untold, life)| {
-            let waits = !life.answered && now.millis_since(untold.at) < holds(*kind).tell_end;
-            let told = !waits && may(*kind, untold.at);
+            let holds = holds(*kind);
+            let hold = if life.answered { holds.tell_end_answered } else { holds.tell_end };
+            let told = now.millis_since(untold.at) >= hold && may(*kind, untold.at);
             if told {
                 news.push(News { kind: *kind, what: untold.what, at: untold.at, life: life.clone() });
             }
