@@ -278,10 +278,12 @@ impl<'a> Chart<'a> {
                 continue;
             }
             let (from, to) = (plane.x(episode.from).max(LEFT), plane.x(episode.to).min(WIDTH - RIGHT));
+            // A late one has no room for its words on the right.
+            let (at, anchor) = if from > WIDTH * 0.8 { (to, "end") } else { (from, "start") };
             let _ = write!(
                 svg,
                 "<rect class=\"episode\" x=\"{from:.1}\" y=\"{TOP}\" width=\"{:.1}\" height=\"{:.1}\"/>\
-                 <text class=\"label\" x=\"{from:.1}\" y=\"{:.1}\">cloudy water</text>",
+                 <text class=\"label\" x=\"{at:.1}\" y=\"{:.1}\" text-anchor=\"{anchor}\">cloudy water</text>",
                 (to - from).max(3.0),
                 HEIGHT - TOP - BOTTOM,
                 HEIGHT - BOTTOM - 6.0
