@@ -23,7 +23,8 @@ pub struct Holds {
     pub clear_answered: i64,
     /// People are told of a mere notice only when it has lived this long; the topics say it at once.
     pub tell: i64,
-    /// People are told of its end only this long after it: if it comes back before, it has gone on for them.
+    /// People are told of its end only this long after it: if it comes back before, it has gone on for them (of what is
+    /// urgent they hear that it is still there).
     pub tell_end: i64,
     /// The same where an entry in the log has answered it.
     pub tell_end_answered: i64,
@@ -31,8 +32,8 @@ pub struct Holds {
 
 /// The hold times of a kind. The light swings with the hours of a day (temperature, standing water), so treatment counts
 /// as assured again after a whole day of it, or soon after somebody has worked at the unit. Power cuts and work come in
-/// pieces, with the lamp off between them: one dark spell, not three. A gateway that drops out for an evening or a storm that has passed
-/// by the next day wants nobody to do anything.
+/// pieces, with the lamp off between them: one dark spell, not three. A gateway that drops out for an evening or a storm
+/// that has passed by the next day wants nobody to do anything.
 pub fn holds(kind: Kind) -> Holds {
     let (raise, clear, clear_answered) = match kind {
         Kind::NoLight => (2 * MINUTE, HOUR, HOUR),
@@ -146,7 +147,7 @@ pub enum What {
     Raised,
     /// It got worse.
     Escalated,
-    /// Its acknowledgement or silence has run out, and it is still there.
+    /// Its acknowledgement or silence has run out, or it is back before people were told of its end: still there.
     Still,
     /// It is over.
     Cleared,
@@ -241,6 +242,11 @@ impl Book {
         // One that ended a moment ago and of which nobody has been told the end goes on.
         let untold_end = self.over.iter().position(|(k, ..)| *k == kind).map(|at| self.over.remove(at));
         let told = untold_end.is_some();
+        // The topics have said that it was over: of what is urgent people hear that it is not.
+        let what = match told {
+            false => Some(What::Raised),
+            true => kind.is_urgent().then_some(What::Still),
+        };
         let life = Life {
             since: now,
             level: signal.level,
@@ -249,7 +255,7 @@ impl Book {
             better_since: None,
             acknowledged: None,
             silenced_until: None,
-            untold: (!told).then_some(Untold { what: What::Raised, at: now }),
+            untold: what.map(|what| Untold { what, at: now }),
             told,
             answered: false,
         };

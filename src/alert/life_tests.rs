@@ -102,6 +102,22 @@ fn what_is_urgent_never_waits_to_be_told() {
 }
 
 #[test]
+fn what_is_urgent_and_comes_back_is_told_as_still_there() {
+    let (mut book, kind, now) = (Book::default(), Kind::TreatmentNotAssured, start());
+    feed(&mut book, kind, State::Bad, Level::Urgent, now);
+    assert_eq!(told(&mut book, now), [What::Raised]);
+    let order = Order { what: OrderKind::Acknowledge, by: None, note: None, until: None };
+    assert_eq!(book.obey(Some(kind), &order, now), Ok(1));
+    feed(&mut book, kind, State::Good, Level::Notice, now);
+    let over = now.plus_millis(holds(kind).clear);
+    feed(&mut book, kind, State::Good, Level::Notice, over);
+    let again = over.plus_millis(HOUR);
+    assert!(book.live.is_empty() && told(&mut book, again).is_empty());
+    feed(&mut book, kind, State::Bad, Level::Urgent, again);
+    assert_eq!(told(&mut book, again), [What::Still], "whoever had acknowledged it before");
+}
+
+#[test]
 fn an_answer_in_the_log_shortens_the_second_hold() {
     let (mut book, kind, now) = (Book::default(), Kind::TreatmentNotAssured, start());
     feed(&mut book, kind, State::Bad, Level::Urgent, now);

@@ -5,6 +5,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::life::holds;
 use super::{Evidence, Kind};
 use crate::domain::assessment::{Likely, StepKind};
 use crate::domain::{Channel, Timestamp, VerdictCause};
@@ -75,7 +76,7 @@ fn better(says: String, stays: &str) -> Text {
 fn no_light(evidence: &Evidence<'_>) -> Text {
     if evidence.intensity().is_some_and(|light| light > 2.0 * evidence.dark_below) {
         let says = format!("no light reached the sensor; at {} it saw light again", latest(evidence));
-        return better(says, "four hours");
+        return better(says, &duration(holds(Kind::NoLight).clear));
     }
     let (sure, look) = match lamp_on(evidence) {
         Some(false) => (
@@ -102,7 +103,9 @@ fn treatment(evidence: &Evidence<'_>) -> Text {
     if evidence.intensity().is_some_and(|light| light > super::signals::ASSURED_ABOVE * evidence.spec.set_point) {
         let (set_point, at) = (set_point(evidence), latest(evidence));
         let says = format!("the reading was at or under the set point of {set_point}; at {at} it was over it again");
-        return better(says, "a day, or half an hour after work that is logged");
+        let holds = holds(Kind::TreatmentNotAssured);
+        let (clear, worked) = (duration(holds.clear), duration(holds.clear_answered));
+        return better(says, &format!("{clear}, or {worked} after work that is logged"));
     }
     let says = format!("the reading is at or under the set point of {}: treatment is not assured", set_point(evidence));
     let why = evidence.settled().map(|assessment| assessment.verdict.says.as_str()).filter(|says| !says.is_empty());
@@ -125,7 +128,7 @@ fn no_readings(evidence: &Evidence<'_>) -> Text {
     if evidence.is_heard_well() {
         return write(
             format!("readings had stopped; at {} one came again", latest(evidence)),
-            "The alert ends when they have come for three hours.",
+            format!("The alert ends when they have come for {}.", duration(holds(Kind::NoReadings).clear)),
             "If nobody knows why they stopped, look at the node's power and network.",
             ALARM_COUNTS,
         );
