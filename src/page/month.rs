@@ -6,7 +6,7 @@ use maud::{Markup, html};
 use super::Frame;
 use super::frame::{Stamp, measure};
 use crate::query::month::{MonthRecord, UnitMonth, bounds};
-use crate::report::month::{NOT_A_FORM, outages, percent, short_time, site};
+use crate::report::month::{Listing, NOT_A_FORM, gaps, outages, percent, short_time, site};
 use crate::report::words;
 
 /// The page.
@@ -55,12 +55,20 @@ fn section(unit: &UnitMonth, zone: &TimeZone) -> Markup {
 }
 
 fn dark(unit: &UnitMonth, zone: &TimeZone) -> Markup {
-    let (rows, more) = outages(unit, zone);
+    let known = unit.totals().hours_known > 0.0;
     html! {
         h3 { "Outages" }
-        @if rows.is_empty() { p { @if unit.totals().hours_known > 0.0 { "None." } @else { "Not known: there are no readings." } } } @else {
-            table.stops.outages { thead { tr { th scope="col" { "Begin" } th scope="col" { "End" } th scope="col" { "Hours" } th scope="col" { "How it is known" } } }
-                tbody { @for [begin, end, hours, sign] in rows { tr { td data-label="Begin" { (begin) } td data-label="End" { (end) } td data-label="Hours" { (hours) } td data-label="How it is known" { (sign) } } } } }
+        (listing(outages(unit, zone), "How it is known", if known { "None." } else { "Not known: there are no readings." }))
+        h3 { "Gaps in the readings" }
+        (listing(gaps(unit, zone), "In the logbook", "None: at most an hour lies between two readings."))
+    }
+}
+
+fn listing(Listing { rows, more }: Listing, remark: &str, none: &str) -> Markup {
+    html! {
+        @if rows.is_empty() { p { (none) } } @else {
+            table.stops.outages { thead { tr { th scope="col" { "Begin" } th scope="col" { "End" } th scope="col" { "Hours" } th scope="col" { (remark) } } }
+                tbody { @for [begin, end, hours, said] in rows { tr { td data-label="Begin" { (begin) } td data-label="End" { (end) } td data-label="Hours" { (hours) } td data-label=(remark) { (said) } } } } }
         }
         @if let Some(more) = more { p { (more) } }
     }

@@ -9,7 +9,7 @@ use super::{clip, number};
 use crate::domain::Timestamp;
 use crate::page::frame::measure;
 use crate::query::month::{MonthDay, MonthRecord, RATIO_LIMIT, UnitMonth};
-use crate::report::month::{self as report, NOT_A_FORM, percent, short_time};
+use crate::report::month::{self as report, Listing, NOT_A_FORM, percent, short_time};
 use crate::report::words;
 
 /// Sizes of the letters: the first by which every unit has one page, else the first.
@@ -71,7 +71,7 @@ fn section(record: &MonthRecord, unit: &UnitMonth, zone: &TimeZone, blocks: &mut
          readings stand for. Without light: the lamp known to be off, or none at the sensor."
     )));
     blocks.push(Block::Table(days(unit)));
-    outages(unit, zone, blocks);
+    stretches(unit, zone, blocks);
     checks(unit, zone, blocks);
     service(unit, zone, blocks);
     blocks.push(Block::Sign);
@@ -113,23 +113,29 @@ fn day_row(day: &MonthDay, flow: bool) -> Vec<Cell> {
     row
 }
 
-fn outages(unit: &UnitMonth, zone: &TimeZone, blocks: &mut Vec<Block>) {
-    blocks.push(Block::Heading("Outages".to_owned()));
-    let (rows, more) = report::outages(unit, zone);
-    if rows.is_empty() {
-        let known = unit.totals().hours_known > 0.0;
-        blocks.push(Block::Text(if known { "None." } else { "Not known: there are no readings." }.to_owned()));
+fn stretches(unit: &UnitMonth, zone: &TimeZone, blocks: &mut Vec<Block>) {
+    let known = unit.totals().hours_known > 0.0;
+    let none = if known { "None." } else { "Not known: there are no readings." };
+    list(("Outages", "How it is known", none), report::outages(unit, zone), blocks);
+    let none = "None: at most an hour lies between two readings.";
+    list(("Gaps in the readings", "In the logbook", none), report::gaps(unit, zone), blocks);
+}
+
+fn list((heading, remark, none): (&str, &str, &str), listing: Listing, blocks: &mut Vec<Block>) {
+    blocks.push(Block::Heading(heading.to_owned()));
+    if listing.rows.is_empty() {
+        blocks.push(Block::Text(none.to_owned()));
         return;
     }
     let columns = vec![
         Column::words("Begin", 1.6),
         Column::words("End", 1.6),
         Column::numbers("Hours", 0.7),
-        Column::words("How it is known", 2.0),
+        Column::words(remark, 2.0),
     ];
-    let rows = rows.into_iter().map(|row| row.map(Cell::from).to_vec()).collect();
+    let rows = listing.rows.into_iter().map(|row| row.map(Cell::from).to_vec()).collect();
     blocks.push(Block::Table(Table { columns, rows }));
-    blocks.extend(more.map(Block::Text));
+    blocks.extend(listing.more.map(Block::Text));
 }
 
 fn checks(unit: &UnitMonth, zone: &TimeZone, blocks: &mut Vec<Block>) {

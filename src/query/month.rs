@@ -68,6 +68,28 @@ impl Outage {
     }
 }
 
+/// A time without a reading of the light.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Gap {
+    /// Its begin, or that of the month.
+    pub from: Timestamp,
+    /// Its end, or that of the month.
+    pub to: Timestamp,
+    /// Whether it began before the month.
+    pub before: bool,
+    /// Whether it has not ended by the end of the month, or by now.
+    pub after: bool,
+    /// What the logbook has for its begin or end.
+    pub during: Option<OutageDuring>,
+}
+
+impl Gap {
+    /// How long it lasted within the month, hours.
+    pub fn hours(&self) -> f64 {
+        hours(self.to.millis_since(self.from))
+    }
+}
+
 /// How an [`Outage`] is known.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -78,7 +100,7 @@ pub enum OutageSign {
     NoLight,
 }
 
-/// What was going on at the time of an [`Outage`].
+/// What was going on at the time of an [`Outage`] or a [`Gap`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum OutageDuring {
@@ -119,6 +141,9 @@ pub struct UnitMonth {
     /// Times without light, ascending.
     #[serde(default)]
     pub outages: Vec<Outage>,
+    /// Times without a reading of the light, ascending; together the hours without readings of the days.
+    #[serde(default)]
+    pub gaps: Vec<Gap>,
     /// Comparisons with a reference sensor.
     pub checks: Vec<SensorCheck>,
     /// The service log of the month.
@@ -195,7 +220,9 @@ pub fn unit_month(
     let today = now.date_in(&spec.zone);
     let dates = std::iter::successors(Some(first), |date| date.tomorrow().ok()).take_while(|d| *d < end && *d <= today);
     let held = held(readings, spec.set_point, now);
-    let outages = outages(&held, spec, (first, end), (log, now));
+    let start = Timestamp::day_start(first, &spec.zone);
+    let span = (start, Timestamp::day_start(end, &spec.zone).min(now).max(start));
+    let (outages, gaps) = (outages(&held, span, log), gaps(&held, span, log));
     let within = |entry: &&ServiceEntry| (first..end).contains(&entry.at.date_in(&spec.zone));
     let log: Vec<ServiceEntry> = log.iter().filter(within).cloned().collect();
     let checks = log.iter().filter(|e| e.action == ServiceAction::ReferenceCheck);
@@ -206,6 +233,7 @@ pub fn unit_month(
         set_point: spec.set_point,
         days: dates.map(|date| day(date, &spec.zone, spec.set_point, &held, now)).collect(),
         outages,
+        gaps,
         checks: checks.filter_map(|entry| check(entry, readings)).collect(),
         log,
     }
@@ -297,16 +325,9 @@ fn day(date: Date, zone: &TimeZone, set_point: f64, held: &[Held], now: Timestam
     day
 }
 
-/// The times without light within the month: pieces that follow each other are one, and what the lamp said counts more
+/// The times without light within the span: pieces that follow each other are one, and what the lamp said counts more
 /// than what the sensor saw.
-fn outages(
-    held: &[Held],
-    spec: &UnitSpec,
-    (first, end): (Date, Date),
-    (log, now): (&[ServiceEntry], Timestamp),
-) -> Vec<Outage> {
-    let start = Timestamp::day_start(first, &spec.zone);
-    let end = Timestamp::day_start(end, &spec.zone).min(now).max(start);
+fn outages(held: &[Held], (start, end): (Timestamp, Timestamp), log: &[ServiceEntry]) -> Vec<Outage> {
     let mut found: Vec<Outage> = Vec::new();
     for piece in held {
         let Some(sign) = piece.off else { continue };
@@ -325,6 +346,21 @@ fn outages(
         outage.during = [outage.from, outage.to].into_iter().find_map(|at| during(log, at));
         (outage.before, outage.after) = (outage.from < start, outage.to >= end);
         (outage.from, outage.to) = (outage.from.max(start), outage.to.min(end));
+    }
+    found
+}
+
+/// The times within the span for which no intensity stands.
+fn gaps(held: &[Held], (start, end): (Timestamp, Timestamp), log: &[ServiceEntry]) -> Vec<Gap> {
+    let mut found = Vec::new();
+    let mut known_to = start;
+    let known = held.iter().filter(|piece| piece.intensity.is_some() && piece.to > start && piece.from < end);
+    for (from, to) in known.map(|piece| (piece.from, piece.to)).chain([(end, end)]) {
+        if from > known_to {
+            let during = [known_to, from].into_iter().find_map(|at| during(log, at));
+            found.push(Gap { from: known_to, to: from, before: known_to == start, after: from == end, during });
+        }
+        known_to = known_to.max(to);
     }
     found
 }
@@ -477,6 +513,37 @@ mod tests {
         // Their hours are those of the days.
         let sum: f64 = month.outages.iter().map(Outage::hours).sum();
         assert!((sum - month.totals().hours_off).abs() < 1e-9 && (sum - 8.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn gaps_have_a_begin_and_an_end_and_the_hours_of_the_days() {
+        let spec = UnitSpec::new("heron-bight/boathouse".parse().unwrap(), 14.0);
+        let start: Timestamp = "2026-08-01T00:00:00Z".parse().unwrap();
+        let hour = |hours: i64| start.plus_millis(hours * HOUR);
+        // By the half hour from 3 o'clock: nothing from 10 to 15 o'clock, and nothing after 20 o'clock of the second day.
+        let readings: Vec<Reading> = (6..88)
+            .filter(|half| !(20..30).contains(half))
+            .map(|half| Reading::new(start.plus_millis(half * 30 * MINUTE)).with(Channel::Intensity, 20.0))
+            .collect();
+        let closed = ServiceEntry::new(hour(44), ServiceAction::Closed);
+        let month = unit_month(&spec, bounds("2026-08").unwrap(), &readings, &[closed], hour(60));
+        let told: Vec<_> = month.gaps.iter().map(|g| (g.from, g.to, (g.before, g.after), g.during)).collect();
+        // A reading stands for an hour at most, so the gaps after one begin an hour after it.
+        let last = start.plus_millis(87 * 30 * MINUTE + HOUR);
+        assert_eq!(
+            told,
+            [
+                (hour(0), hour(3), (true, false), None),
+                (start.plus_millis(19 * 30 * MINUTE + HOUR), hour(15), (false, false), None),
+                (last, hour(60), (false, true), Some(OutageDuring::Closed)),
+            ]
+        );
+        let sum: f64 = month.gaps.iter().map(Gap::hours).sum();
+        assert!((sum - month.totals().hours_gap).abs() < 1e-9, "{sum} {:?}", month.totals());
+        // A month without any reading is one gap.
+        let none = unit_month(&spec, bounds("2026-08").unwrap(), &[], &[], hour(60));
+        assert_eq!(none.gaps.len(), 1);
+        assert!((none.gaps[0].hours() - 60.0).abs() < 1e-9);
     }
 
     #[test]

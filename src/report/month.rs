@@ -5,13 +5,14 @@ use std::fmt::Write as _;
 use jiff::tz::TimeZone;
 
 use super::words;
-use crate::query::month::{MonthDay, MonthRecord, MonthTotals, Outage, OutageDuring, OutageSign, UnitMonth};
+use crate::domain::Timestamp;
+use crate::query::month::{Gap, MonthDay, MonthRecord, MonthTotals, Outage, OutageDuring, OutageSign, UnitMonth};
 
 /// What must stand on every record.
 pub const NOT_A_FORM: &str = "Not a regulatory form; follow your authority's.";
 
-/// Outages that are listed one by one.
-const OUTAGES_LISTED: usize = 100;
+/// Outages and gaps that are listed one by one, of each.
+const MOST_LISTED: usize = 100;
 
 /// The site by its name, with the id by which everything else knows it.
 pub fn site(record: &MonthRecord) -> String {
@@ -21,20 +22,48 @@ pub fn site(record: &MonthRecord) -> String {
     }
 }
 
-/// The outages, a row each: begin, end, hours, how it is known; and what is left of a long list, in words.
-pub fn outages(unit: &UnitMonth, zone: &TimeZone) -> (Vec<[String; 4]>, Option<String>) {
-    let row = |outage: &Outage| {
-        let begin = if outage.before { "before the month".to_owned() } else { words::instant(outage.from, zone) };
-        let end = if outage.after { "goes on".to_owned() } else { words::instant(outage.to, zone) };
-        [begin, end, format!("{:.1}", outage.hours()), sign(outage)]
-    };
-    let listed = unit.outages.len().min(OUTAGES_LISTED);
-    let (shown, rest) = unit.outages.split_at(listed);
-    let more = (!rest.is_empty()).then(|| {
-        let sum: f64 = rest.iter().map(Outage::hours).sum();
-        format!("And {}, {sum:.1} h together.", words::count(rest.len() as u64, "more outage"))
-    });
-    (shown.iter().map(row).collect(), more)
+/// Stretches of time, a row each: begin, end, hours, and a remark; and what is left of a long list, in words.
+pub struct Listing {
+    /// The rows.
+    pub rows: Vec<[String; 4]>,
+    /// The rest.
+    pub more: Option<String>,
+}
+
+impl Listing {
+    fn of<T>(all: &[T], what: &str, hours: impl Fn(&T) -> f64, row: impl Fn(&T) -> [String; 4]) -> Self {
+        let (shown, rest) = all.split_at(all.len().min(MOST_LISTED));
+        let more = (!rest.is_empty()).then(|| {
+            let sum: f64 = rest.iter().map(hours).sum();
+            format!("And {}, {sum:.1} h together.", words::count(rest.len() as u64, what))
+        });
+        Self { rows: shown.iter().map(row).collect(), more }
+    }
+}
+
+/// The outages; the remark says how each is known.
+pub fn outages(unit: &UnitMonth, zone: &TimeZone) -> Listing {
+    Listing::of(&unit.outages, "more outage", Outage::hours, |outage| {
+        let begin = begin(outage.before, outage.from, zone);
+        [begin, end(outage.after, outage.to, zone), format!("{:.1}", outage.hours()), sign(outage)]
+    })
+}
+
+/// The gaps in the readings; the remark says what the logbook has at the time.
+pub fn gaps(unit: &UnitMonth, zone: &TimeZone) -> Listing {
+    Listing::of(&unit.gaps, "more gap", Gap::hours, |gap| {
+        let remark = gap.during.map_or("nothing", during);
+        let begin = begin(gap.before, gap.from, zone);
+        [begin, end(gap.after, gap.to, zone), format!("{:.1}", gap.hours()), remark.to_owned()]
+    })
+}
+
+fn begin(before: bool, from: Timestamp, zone: &TimeZone) -> String {
+    if before { "before the month".to_owned() } else { words::instant(from, zone) }
+}
+
+fn end(after: bool, to: Timestamp, zone: &TimeZone) -> String {
+    if after { "goes on".to_owned() } else { words::instant(to, zone) }
 }
 
 fn sign(outage: &Outage) -> String {
@@ -42,10 +71,13 @@ fn sign(outage: &Outage) -> String {
         OutageSign::LampOff => "lamp off",
         OutageSign::NoLight => "no light at the sensor",
     };
-    match outage.during {
-        Some(OutageDuring::Visit) => format!("{sign}, during a visit"),
-        Some(OutageDuring::Closed) => format!("{sign}, shut for the season"),
-        None => sign.to_owned(),
+    outage.during.map_or_else(|| sign.to_owned(), |at_the_time| format!("{sign}, {}", during(at_the_time)))
+}
+
+fn during(during: OutageDuring) -> &'static str {
+    match during {
+        OutageDuring::Visit => "during a visit",
+        OutageDuring::Closed => "shut for the season",
     }
 }
 
@@ -83,14 +115,8 @@ pub fn text(record: &MonthRecord, zone: &TimeZone) -> String {
             "day", "lowest", "p5", "hours short", "no light", "no readings"
         );
         unit.days.iter().for_each(|day| out += &day_line(day));
-        let (rows, more) = outages(unit, zone);
-        if !rows.is_empty() {
-            let _ = writeln!(out, "  {:<24}{:<24}{:>6}  how it is known", "outage from", "to", "hours");
-        }
-        for [begin, end, hours, sign] in rows {
-            let _ = writeln!(out, "  {begin:<24}{end:<24}{hours:>6}  {sign}");
-        }
-        out.extend(more.map(|more| format!("  {more}\n")));
+        list(&mut out, "outage from", "how it is known", outages(unit, zone));
+        list(&mut out, "no readings from", "in the logbook", gaps(unit, zone));
         for check in &unit.checks {
             let ratio = check.ratio.map_or_else(
                 || "no reading to compare with".to_owned(),
@@ -105,6 +131,17 @@ pub fn text(record: &MonthRecord, zone: &TimeZone) -> String {
     }
     out += "\nSigned: ______________________  Date: ____________\n";
     out
+}
+
+fn list(out: &mut String, from: &str, remark: &str, Listing { rows, more }: Listing) {
+    if !rows.is_empty() {
+        let _ = writeln!(out, "  {from:<24}{:<24}{:>6}  {remark}", "to", "hours");
+    }
+    for [begin, end, hours, remark] in rows {
+        let line = format!("  {begin:<24}{end:<24}{hours:>6}  {remark}");
+        let _ = writeln!(out, "{}", line.trim_end());
+    }
+    out.extend(more.map(|more| format!("  {more}\n")));
 }
 
 fn day_line(day: &MonthDay) -> String {
