@@ -7,7 +7,7 @@ use super::Frame;
 use super::frame::{Stamp, condition};
 use crate::query::dossier::SiteCard;
 use crate::query::round::{Because, Round, RoundRules, Stop};
-use crate::report::round::{RULE, because, hours, likely};
+use crate::report::round::{RULE, because, due, hours, likely};
 use crate::report::words;
 
 /// The page.
@@ -72,7 +72,7 @@ fn line(site: &str, stop: &Stop) -> Markup {
         th scope="row" { a href={ "/units/" (site) "/" (stop.unit) "/sheet" } { (stop.name.as_deref().unwrap_or(&stop.unit)) } }
         td data-label="Condition" { (condition(stop.condition)) }
         td data-label="Why" { (because(stop.because)) }
-        td data-label="Due" { @match stop.due { _ if stop.because == Because::Urgent => { "now" } Some(date) => { time datetime=(date) { (date) } } None => { "-" } } }
+        td data-label="Due" { @match due(stop) { _ if stop.because == Because::Urgent => { "now" } Some((date, to_do)) => { time datetime=(date) { (date) } span.under { (to_do) } } None => { "-" } } }
         td data-label="Risk" { @if stop.because == Because::Urgent { "-" } @else { (words::probability(stop.risk)) } }
         td data-label="Likely needed" { (likely(stop)) }
     } }

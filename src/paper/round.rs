@@ -8,7 +8,7 @@ use super::font::readable;
 use super::sheet::foot;
 use crate::domain::Timestamp;
 use crate::query::round::{Because, Call, Round, RoundDay, RoundRules, Stop};
-use crate::report::round::{RULE, because, hours, likely};
+use crate::report::round::{RULE, because, due, hours, likely};
 use crate::report::words;
 
 /// Letters of what an owner wrote.
@@ -103,7 +103,11 @@ fn stop_row(stop: &Stop) -> Vec<Cell> {
         ),
         stop.condition.name().into(),
         because(stop.because).into(),
-        if urgent { "now".to_owned() } else { stop.due.map_or_else(|| "-".to_owned(), |date| date.to_string()) }.into(),
+        match due(stop) {
+            _ if urgent => "now".to_owned().into(),
+            Some((date, to_do)) => Cell::with_under(date.to_string(), to_do),
+            None => "-".to_owned().into(),
+        },
         if urgent { "-".to_owned() } else { words::probability(stop.risk) }.into(),
         likely(stop).into(),
     ]

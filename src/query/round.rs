@@ -12,8 +12,8 @@ use serde::{Deserialize, Serialize};
 use super::UnitRow;
 use super::bring::{Bring, bring};
 use super::dossier::{FleetLine, SiteCard};
-use crate::domain::Condition;
 use crate::domain::assessment::Crossing;
+use crate::domain::{Condition, ServiceAction};
 
 /// A unit goes when the risk of being short before the trip after this one reaches this.
 pub const RISK_TO_GO: f64 = 0.10;
@@ -63,6 +63,9 @@ pub struct Stop {
     pub because: Because,
     /// The first date by which something must be done.
     pub due: Option<Date>,
+    /// What must be done by then.
+    #[serde(default)]
+    pub to_do: Option<ServiceAction>,
     /// The risk of being short before the trip after this one, 0 to 1.
     pub risk: f64,
     /// What is said of it.
@@ -201,7 +204,7 @@ pub fn plan(lines: &[FleetLine], rules: RoundRules, today: Date) -> Round {
 }
 
 fn stop(row: &UnitRow, today: Date, (next, after_next): (Date, Date)) -> Option<Stop> {
-    let due = row.service_by();
+    let (due, to_do) = row.service_due().unzip();
     let crossing = row.assessment.as_ref().map(|said| said.forecast.crossing).unwrap_or_default();
     let short_risk = risk(&crossing, today, next);
     let because = match row.condition {
@@ -218,6 +221,7 @@ fn stop(row: &UnitRow, today: Date, (next, after_next): (Date, Date)) -> Option<
         condition: row.condition,
         because,
         due,
+        to_do,
         risk: urgent_risk,
         says: row.assessment.as_ref().map_or_else(String::new, |said| said.verdict.says.clone()),
         bring: bring(row, today),
@@ -341,6 +345,8 @@ mod tests {
         assert_eq!((units, round.waiting), (2 + 12 + 1, 1), "the second unit of site-3 joins; one waits, one is shut");
         assert!(round.days.iter().all(|day| day.over == (day.minutes > 480) && (!day.over || day.calls.len() == 1)));
         assert_eq!(round.days[1].calls[0].site.id, "near");
+        let due = all.iter().flat_map(|call| &call.stops).filter(|stop| stop.because == Because::Due);
+        assert!(due.clone().count() == 12 && due.clone().all(|stop| stop.to_do == Some(ServiceAction::SleeveCleaned)));
     }
 
     #[test]

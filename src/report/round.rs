@@ -2,6 +2,8 @@
 
 use std::fmt::Write as _;
 
+use jiff::civil::Date;
+
 use crate::domain::Timestamp;
 use crate::query::round::{Because, Call, Round, Stop};
 
@@ -26,6 +28,13 @@ pub fn because(because: Because) -> &'static str {
         Because::Due => "due before the next trip",
         Because::Joined => "the drive is paid already",
     }
+}
+
+/// The day by which something must be done and what, of a unit that is not needed at once: there a date of the forecast
+/// would hide that it is needed now.
+pub fn due(stop: &Stop) -> Option<(Date, String)> {
+    let (date, action) = stop.due.zip(stop.to_do)?;
+    (stop.because != Because::Urgent).then(|| (date, words::to_do(action)))
 }
 
 /// Parts that are needed with less are not named beside a unit; they count in the van's sum all the same.
@@ -61,9 +70,7 @@ pub fn text(round: &Round) -> String {
 }
 
 fn stop_line(stop: &Stop) -> String {
-    // A date of the forecast would hide that it is needed now.
-    let due = stop.due.filter(|_| stop.because != Because::Urgent);
-    let due = due.map_or_else(String::new, |date| format!(", due {date}"));
+    let due = due(stop).map_or_else(String::new, |(date, to_do)| format!(", {to_do} by {date}"));
     let why = match stop.because {
         Because::Urgent => "now".to_owned(),
         Because::Due => format!("risk {}", words::probability(stop.risk)),
