@@ -24,7 +24,7 @@ pub struct AccessArgs {
 
 #[derive(Clone, Debug, Subcommand)]
 enum What {
-    /// Add somebody, or change his password; it is asked for, or read from standard input where that is no terminal
+    /// Add somebody, or change a password; it is asked for, or read from standard input where that is no terminal
     AddUser(Grant),
     /// Add a token for a program; it is shown once
     AddToken(Grant),

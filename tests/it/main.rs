@@ -37,5 +37,6 @@ mod publish;
 mod retention;
 mod separation;
 mod soak;
+mod terminal;
 mod watch;
 mod world;
