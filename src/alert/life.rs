@@ -30,6 +30,10 @@ pub struct Holds {
     pub tell_end_answered: i64,
 }
 
+/// Light that work has brought back is there at once; when it is there only later than this, milliseconds, something else
+/// has brought it, and it must last as long as without work. Time for a lamp to warm up and for a cadence of hours.
+const WORK_SHOWS_WITHIN: i64 = 6 * HOUR;
+
 /// The hold times of a kind. The light swings with the hours of a day (temperature, standing water), so treatment counts
 /// as assured again after a whole day of it, or soon after somebody has worked at the unit. Power cuts and work come in
 /// pieces, with the lamp off between them: one dark spell, not three. A gateway that drops out for an evening or a storm
@@ -203,9 +207,6 @@ impl Book {
         match self.live.get_mut(&kind) {
             None => self.wait_or_raise(kind, signal, now, text),
             Some(life) => {
-                let holds = holds(kind);
-                let answered = answered.is_some_and(|at| at > life.since);
-                let hold = if answered { holds.clear_answered } else { holds.clear };
                 let before = life.better_since;
                 match signal.state {
                     State::Bad => return self.worsen(kind, signal, now, text),
@@ -214,6 +215,11 @@ impl Book {
                             life.text = text();
                         }
                         let since = *life.better_since.get_or_insert(now);
+                        let shows = |at: &Timestamp| since.millis_since(*at) <= WORK_SHOWS_WITHIN;
+                        let answer = answered.filter(|at| *at > life.since);
+                        let answered = answer.is_some_and(|at| !kind.is_of_the_moment() || shows(&at));
+                        let holds = holds(kind);
+                        let hold = if answered { holds.clear_answered } else { holds.clear };
                         if now.millis_since(since) >= hold {
                             life.answered = answered;
                             self.end(kind, now);

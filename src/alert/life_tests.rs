@@ -117,6 +117,26 @@ fn what_is_urgent_and_comes_back_is_told_as_still_there() {
     assert_eq!(told(&mut book, again), [What::Still], "whoever had acknowledged it before");
 }
 
+/// A sensor of whole percents hovers about the set point; there was work, but it has not brought the light back.
+#[test]
+fn light_that_comes_back_long_after_work_must_last() {
+    let kind = Kind::TreatmentNotAssured;
+    let good = Signal { state: State::Good, level: Level::Urgent, weight: 1 };
+    let ends = |back: i64| {
+        let (mut book, now) = (Book::default(), start());
+        feed(&mut book, kind, State::Bad, Level::Urgent, now);
+        let worked = Some(now.plus_millis(HOUR));
+        book.update(kind, good, worked, now.plus_millis(HOUR + back), Text::default);
+        let mut half_hours = (1..200).map(|n| now.plus_millis(HOUR + back + n * 30 * MINUTE));
+        let end = half_hours.find(|at| {
+            book.update(kind, good, worked, *at, Text::default);
+            book.live.is_empty()
+        });
+        end.unwrap().millis_since(now.plus_millis(HOUR + back))
+    };
+    assert_eq!((ends(10 * MINUTE), ends(30 * HOUR)), (holds(kind).clear_answered, holds(kind).clear));
+}
+
 #[test]
 fn an_answer_in_the_log_shortens_the_second_hold() {
     let (mut book, kind, now) = (Book::default(), Kind::TreatmentNotAssured, start());

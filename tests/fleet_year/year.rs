@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, HashMap};
 use fadeline::alert::{Book, Kind as Alert, Signs, What};
 use fadeline::analysis::{Constants, History, assess, rollup};
 use fadeline::domain::time::{DAY, HOUR, MINUTE};
-use fadeline::domain::{Assessment, DaySummary, Reading, ServiceEntry, Timestamp, UnitSpec};
+use fadeline::domain::{Assessment, Channel, DaySummary, Reading, ServiceEntry, Timestamp, UnitSpec};
 use fadeline::engine::{Effect, Engine, Event, Restored, Rules};
 use fadeline::scenario::plan::{FaultKind, Service, UnitPlan};
 
@@ -21,10 +21,10 @@ const ANEW_AFTER: i64 = 3 * DAY;
 /// noise. It is what the sensor reads all the same, and at or under the set point counts at once; a treatment alert
 /// with more light than that is not true.
 const NOISE_SD: f64 = 3.0;
+/// A step of the sensor that is none.
+const FINEST_STEP: f64 = 1e-6;
 /// The longest warm-up of a simulated lamp: five of its time constants of at most 120 s.
 const WARM_UP: i64 = 10 * MINUTE;
-/// The truth has the day's mean temperature of the water, the lamp that of the moment: worth this much light, ln.
-const OF_THE_MOMENT: f64 = 0.01;
 
 /// The same alert again this soon after its end is flapping: of what is read off the latest readings, and of what
 /// assessments say.
@@ -70,7 +70,9 @@ pub struct Unit {
     log: Vec<ServiceEntry>,
     truth: Truth,
     plan: UnitPlan,
-    /// The light without noise is at most this many times what the sensor reads.
+    /// What a sensor without noise, steps or a frozen value would have read.
+    light: Vec<Reading>,
+    /// That is at most this many times what the sensor reads.
     reads_low: f64,
     from: Timestamp,
     to: Timestamp,
@@ -87,8 +89,13 @@ impl Unit {
         let days = rollup::summarise(&sim.readings, &sim.spec, &sim.log, &constants.rollup);
         let from = plan.to.plus_millis(-365 * DAY).max(plan.from.plus_millis(30 * DAY));
         let noise = plan.sensor.white_sd.hypot(plan.sensor.slow_sd);
-        let reads_low = (NOISE_SD * noise + OF_THE_MOMENT).exp() + 0.5 * plan.sensor.step / sim.spec.set_point;
+        let reads_low = (NOISE_SD * noise).exp() + 0.5 * plan.sensor.step / sim.spec.set_point;
+        let mut exact = plan.clone();
+        (exact.sensor.white_sd, exact.sensor.slow_sd, exact.sensor.step) = (0.0, 0.0, FINEST_STEP);
+        exact.faults.retain(|fault| fault.kind != FaultKind::Stuck);
+        let light = scenario::simulate(&exact, plan.from, plan.to, STEP).readings;
         Self {
+            light,
             reads_low,
             spec: sim.spec,
             readings: sim.readings,
@@ -195,8 +202,7 @@ impl Unit {
             }
             match kind {
                 Alert::TreatmentNotAssured => {
-                    let losses = self.truth.losses_at(at);
-                    let light = self.truth.new_intensity * (-losses.course() - losses.episode).exp();
+                    let light = self.light_at(at);
                     if self.is_just_lit(at) {
                         year.just_lit += 1;
                     } else if light > self.reads_low * self.spec.set_point {
@@ -210,6 +216,12 @@ impl Unit {
         }
         self.judge_crossings(&mut year);
         year
+    }
+
+    /// The light of the reading that an alert of this moment is about.
+    fn light_at(&self, at: Timestamp) -> f64 {
+        let known = &self.light[..self.light.partition_point(|reading| reading.at <= at)];
+        known.last().and_then(|reading| reading.get(Channel::Intensity)).unwrap_or(0.0)
     }
 
     /// Whether the power came back so shortly before that the lamp was still warming up.
