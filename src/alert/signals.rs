@@ -24,8 +24,9 @@ pub const EPISODE_WARNING_PERCENT: f64 = 10.0;
 const EPISODE_GOES_ON: i64 = 2 * DAY;
 /// Steps and doubts older than this are not asked about, days: nobody remembers.
 pub const ASKED_WITHIN_DAYS: i32 = 30;
-/// The same of the water: a change that takes days is told from a passing cloud only after five weeks.
-pub const WATER_ASKED_WITHIN_DAYS: i32 = 75;
+/// The same of the water: a change that takes days is told from a passing cloud only after five weeks, and one that only
+/// the unit's meter shows after seven.
+pub const WATER_ASKED_WITHIN_DAYS: i32 = 90;
 /// An entry this near a step is about it, days.
 const ABOUT_DAYS: i32 = 3;
 /// A duty sensor may read this many times what the reference sensor reads (EPA 815-R-06-007, 6.4.1.1, from memory).

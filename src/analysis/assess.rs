@@ -8,7 +8,7 @@ use jiff::civil::Date;
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 
-use super::causes::{self, Scene, Tested, WaterEvidence};
+use super::causes::{self, Scene, Tested};
 use super::condition::{Facts, condition, log_state, service_by};
 use super::constants::ModelConstants;
 use super::course::{Course, median, quantile_sorted};
@@ -16,11 +16,14 @@ use super::design::{Design, Growth};
 use super::episodes;
 use super::events::{self, EventKind, Events, Origin};
 use super::forecast::{self, Ahead};
+use super::lamps::Lamps;
 use super::model::{self, Fitted, Observed, Variant};
 use super::readings;
 use super::retrace as past;
+use super::shifts::Shifts;
 use super::steps::{self, StepsFound};
 use super::structures::Setting;
+use super::water::{self, WaterChange};
 use super::{Constants, History, parts};
 use crate::domain::assessment::{
     ASSESSMENT_SCHEMA, Episode, Forecast, LatestReading, Likely, LogDoubt, Loss, PartLife, ReadingCounts, StepKind,
@@ -40,20 +43,22 @@ const BEFORE_MATTERS: f64 = 0.02;
 /// What Fadeline says about a unit at `as_of`. Never fails: too little or unusable data is an answer too.
 pub fn assess(history: &History<'_>, as_of: Timestamp, constants: &Constants) -> Assessment {
     let history = until(history, as_of);
-    let (found, episodes) = find(&history, constants);
-    assess_found(&history, as_of, constants, &found, episodes)
+    let found = find(&history, constants);
+    assess_found(&history, as_of, constants, found)
 }
 
 /// The days behind `as_of` as the fit of [`assess`] explains them; empty where there is too little data.
 pub fn retrace(history: &History<'_>, as_of: Timestamp, constants: &Constants) -> Vec<FittedDay> {
     let history = until(history, as_of);
-    let (found, episodes) = find(&history, constants);
+    let Found { steps: found, episodes, .. } = find(&history, constants);
     let enough = |course: &Course| course.days.len() >= constants.model.least_days;
     let Some(course) = Course::new(&history, as_of, &constants.model).filter(enough) else { return Vec::new() };
     let events = Events::new(&history, &course, as_of, &found);
     let mut rng = ChaCha8Rng::seed_from_u64(seed(&history.spec.id, course.date(course.today)));
     let fitted = fit(&history, constants, &course, (&events, &found), &episodes, &mut rng);
-    fitted.map_or_else(Vec::new, |(fitted, _)| past::retrace(&fitted, &course))
+    fitted.map_or_else(Vec::new, |(fitted, events)| {
+        past::retrace(&fitted, &course, &shifts(&events, &course, history.spec, constants))
+    })
 }
 
 /// What was known at `as_of`.
@@ -67,34 +72,40 @@ fn until<'a>(history: &History<'a>, as_of: Timestamp) -> History<'a> {
     }
 }
 
-/// The steps and episodes in the days.
-fn find(history: &History<'_>, constants: &Constants) -> (StepsFound, Vec<Episode>) {
+/// What is found in the days before anything is fitted.
+struct Found {
+    /// Steps in the light.
+    steps: StepsFound,
+    /// Lasting changes of the measured transmittance, which are in no step.
+    water: Vec<WaterChange>,
+    episodes: Vec<Episode>,
+}
+
+fn find(history: &History<'_>, constants: &Constants) -> Found {
     let found = steps::find(history.days, history.log, history.spec, &constants.steps);
     let work = history.log.iter().map(|entry| entry.at.date_in(&history.spec.zone));
     let resets: Vec<Date> =
         work.chain(found.snapped.iter().map(|s| s.used)).chain(found.steps.iter().map(|s| s.date)).collect();
     let episodes = episodes::find(history.days, &resets, history.spec, &constants.episodes);
-    (found, episodes)
+    let path_cm = history.spec.sensor.path_cm.unwrap_or(constants.model.path_cm.mean);
+    Found { water: water::find(history.days, path_cm, &constants.water), steps: found, episodes }
 }
 
 /// The assessment given the steps and episodes found in the days.
-fn assess_found(
-    history: &History<'_>,
-    as_of: Timestamp,
-    constants: &Constants,
-    found: &StepsFound,
-    episodes: Vec<Episode>,
-) -> Assessment {
+fn assess_found(history: &History<'_>, as_of: Timestamp, constants: &Constants, found: Found) -> Assessment {
     let spec = history.spec;
     let course = Course::new(history, as_of, &constants.model);
-    let events = course.as_ref().map(|course| Events::new(history, course, as_of, found)).unwrap_or_default();
+    let events = course.as_ref().map(|course| Events::new(history, course, as_of, &found.steps)).unwrap_or_default();
     let answer = course
         .as_ref()
         .filter(|course| course.days.len() >= constants.model.least_days)
-        .and_then(|course| Answer::new(history, as_of, constants, course, (&events, found), &episodes));
-    let days = course.as_ref().map_or(0, |course| course.days.len());
+        .and_then(|course| Answer::new(history, as_of, constants, course, (&events, &found.steps), &found.episodes));
     let learning = answer.is_none();
-    let answer = answer.unwrap_or_else(|| Answer::learning(history, as_of, days, constants));
+    let answer = answer.unwrap_or_else(|| {
+        Answer::learning(history, as_of, course.as_ref().map(|course| (course, &events)), constants)
+    });
+    let read = answer.read.as_ref().zip(course.as_ref());
+    let (unlogged, log_doubts) = (unlogged(&found, read), log_doubts(history, &found.steps, read));
     let forecast = forecast_of(spec, &answer, as_of);
     let condition = condition(
         &Facts {
@@ -120,9 +131,9 @@ fn assess_found(
         cautions: cautions(condition, &answer.verdict, answer.ahead.after_cleaning.map(|after| after.enough)),
         verdict: answer.verdict,
         forecast,
-        episodes,
-        unlogged: unlogged(found, answer.events.as_ref()),
-        log_doubts: log_doubts(history, found, answer.events.as_ref().zip(course.as_ref())),
+        unlogged,
+        log_doubts,
+        episodes: found.episodes,
         parts: answer.parts,
         readings: counts(history.days),
     }
@@ -135,7 +146,13 @@ struct Answer {
     ahead: Ahead,
     parts: Vec<PartLife>,
     /// The events as the fit reads them; `None` without a fit.
-    events: Option<Events>,
+    read: Option<Read>,
+}
+
+/// How the fit reads what happened.
+struct Read {
+    events: Events,
+    shifts: Shifts,
 }
 
 impl Answer {
@@ -151,12 +168,8 @@ impl Answer {
         let mut rng = ChaCha8Rng::seed_from_u64(seed(&spec.id, course.date(course.today)));
         let tested = Tested::by(events);
         let (fitted, events) = fit(history, constants, course, (events, found), episodes, &mut rng)?;
-        let path = spec
-            .sensor
-            .path_cm
-            .map_or((c.model.path_cm.mean, c.model.path_cm.sd), |path| (path, c.model.path_known_sd_cm));
-        let measured = WaterEvidence::new(&events, path);
-        let losses = causes::losses(&fitted, course, &measured, &mut rng);
+        let shifts = shifts(&events, course, spec, c);
+        let losses = causes::losses(&fitted, course, &shifts, &mut rng);
         let drowned = causes::drowned(&fitted, &losses, &c.forecast);
         let ahead = forecast::ahead(&fitted, &losses, course, spec.set_point, (&c.model, &c.forecast), &mut rng);
         // A date from noise would be no date.
@@ -165,25 +178,28 @@ impl Answer {
         let verdict = drowned.map_or_else(|| causes::verdict(&losses, &scene), causes::drowned_verdict);
         let (total, causes) = causes::shares(&losses);
         let design = &fitted.variants[0].design;
-        let hours_known = spec.lamp.hours_at_start.is_some()
-            || spec.lamp.installed.is_some()
-            || course.counter.iter().any(Option::is_some)
-            || !events.days(&[EventKind::LampReplaced]).is_empty();
-        let hours = hours_known.then(|| design.hours(design.now));
+        let (lamps, now) = (design.lamps(), design.now);
         let since = spec.lamp.installed.unwrap_or(Timestamp::MAX).min(Timestamp::day_start(course.first, &spec.zone));
         Some(Self {
             loss: Some(Loss { since, total, causes }),
             verdict,
             ahead,
-            parts: parts::parts(spec, history.log, as_of, hours, design.pace()),
-            events: Some(events),
+            parts: parts::parts(spec, history.log, as_of, lamps.known_hours(now), lamps.pace()),
+            read: Some(Read { events, shifts }),
         })
     }
 
     /// The answer with too little data.
-    fn learning(history: &History<'_>, as_of: Timestamp, days: usize, constants: &Constants) -> Self {
-        let hours = history.days.iter().rev().find_map(|day| day.lamp_hours).or(history.spec.lamp.hours_at_start);
-        let needs = constants.model.least_days;
+    fn learning(history: &History<'_>, as_of: Timestamp, course: Option<(&Course, &Events)>, c: &Constants) -> Self {
+        let days = course.map_or(0, |(course, _)| course.days.len());
+        let (hours, pace) = course.map_or_else(
+            || (history.days.iter().rev().find_map(|day| day.lamp_hours).or(history.spec.lamp.hours_at_start), 1.0),
+            |(course, events)| {
+                let lamps = Lamps::new(course, history.spec, events, c.model.lamp_age.mean);
+                (lamps.known_hours(events.now(course)), lamps.pace())
+            },
+        );
+        let needs = c.model.least_days;
         Self {
             loss: None,
             verdict: Verdict {
@@ -195,11 +211,17 @@ impl Answer {
                 ),
                 settle_with: None,
             },
-            events: None,
+            read: None,
             ahead: Ahead::default(),
-            parts: parts::parts(history.spec, history.log, as_of, hours, 1.0),
+            parts: parts::parts(history.spec, history.log, as_of, hours, pace),
         }
     }
+}
+
+/// What is known of the lasting shifts in `events`.
+fn shifts(events: &Events, course: &Course, spec: &UnitSpec, c: &Constants) -> Shifts {
+    let path = spec.sensor.path_cm.map(|path| (path, c.model.path_known_sd_cm));
+    Shifts::new(events, path.unwrap_or((c.model.path_cm.mean, c.model.path_cm.sd)), course.absorbance.is_some())
 }
 
 /// Fits the model to the days that neither an event nor an episode mixes.
@@ -344,35 +366,48 @@ fn latest_reading(history: &History<'_>) -> Option<LatestReading> {
     })
 }
 
-/// The steps nobody logged, as the fit reads them; a step down that the fit takes for passing is none.
-fn unlogged(found: &StepsFound, read: Option<&Events>) -> Vec<UnloggedStep> {
-    let one = |(place, step): (usize, &steps::Step)| {
-        let up = step.ln_size > 0.0;
-        let event = read.map(|events| events.list.iter().find(|e| e.origin == Origin::Step(place)));
+/// The steps nobody logged, as the fit reads them, oldest first; a step down that the fit takes for passing is none.
+fn unlogged(found: &Found, read: Option<(&Read, &Course)>) -> Vec<UnloggedStep> {
+    let in_light = found.steps.steps.iter().enumerate().filter_map(|(place, step)| {
+        let event = read.map(|(read, _)| read.events.list.iter().find(|e| e.origin == Origin::Step(place)));
         let kind = match event {
             Some(Some(event)) => event.kind,
-            Some(None) if !up => return None,
+            Some(None) if step.ln_size <= 0.0 => return None,
             _ => events::usual_reading(step),
         };
-        Some(UnloggedStep {
-            kind: if up { StepKind::StepUp } else { StepKind::StepDown },
-            at: step.date,
-            gain_percent: up.then(|| 100.0 * step.ln_size.exp_m1()),
-            loss_percent: (!up).then(|| causes::percent(-step.ln_size)),
-            likely: match kind {
-                EventKind::LampReplaced => Likely::LampReplaced,
-                EventKind::SleeveCleaned => Likely::SleeveCleaned,
-                EventKind::SleeveReplaced => Likely::SleeveReplaced,
-                EventKind::WindowWiped => Likely::SensorCleaned,
-                EventKind::SensorReplaced => Likely::SensorReplaced,
-                EventKind::Shift => Likely::WaterChanged,
-            },
-        })
-    };
-    found.steps.iter().enumerate().filter_map(one).collect()
+        let likely = match kind {
+            EventKind::LampReplaced => Likely::LampReplaced,
+            EventKind::SleeveCleaned => Likely::SleeveCleaned,
+            EventKind::SleeveReplaced => Likely::SleeveReplaced,
+            EventKind::WindowWiped => Likely::SensorCleaned,
+            EventKind::SensorReplaced => Likely::SensorReplaced,
+            EventKind::Shift => {
+                let is_water = |(read, course): (&Read, &Course)| {
+                    read.shifts.water_share(course.number(step.date), -step.ln_size) >= 0.5
+                };
+                if read.is_none_or(is_water) { Likely::WaterChanged } else { Likely::SensorChanged }
+            }
+        };
+        Some(asked(step.date, step.ln_size, likely))
+    });
+    let in_water = found.water.iter().map(|change| asked(change.date, change.ln_size, Likely::WaterChanged));
+    let mut steps: Vec<UnloggedStep> = in_light.chain(in_water).collect();
+    steps.sort_by_key(|step| step.at);
+    steps
 }
 
-fn log_doubts(history: &History<'_>, found: &StepsFound, read: Option<(&Events, &Course)>) -> Vec<LogDoubt> {
+fn asked(at: Date, ln_size: f64, likely: Likely) -> UnloggedStep {
+    let up = ln_size > 0.0;
+    UnloggedStep {
+        kind: if up { StepKind::StepUp } else { StepKind::StepDown },
+        at,
+        gain_percent: up.then(|| 100.0 * ln_size.exp_m1()),
+        loss_percent: (!up).then(|| causes::percent(-ln_size)),
+        likely,
+    }
+}
+
+fn log_doubts(history: &History<'_>, found: &StepsFound, read: Option<(&Read, &Course)>) -> Vec<LogDoubt> {
     let snapped = found.snapped.iter().filter_map(|snap| {
         let entry = history.log.get(snap.entry)?;
         let used = snap.used;
@@ -383,7 +418,7 @@ fn log_doubts(history: &History<'_>, found: &StepsFound, read: Option<(&Events, 
         let entry = history.log.get(*place)?;
         Some(LogDoubt { action: entry.action, at: entry.at, used: None, says: "logged, no recovery seen".to_owned() })
     });
-    let moved = read.into_iter().flat_map(|(events, course)| events.list.iter().map(move |e| (e, course)));
+    let moved = read.into_iter().flat_map(|(read, course)| read.events.list.iter().map(move |e| (e, course)));
     let moved = moved.filter_map(|(event, course)| {
         let Origin::Logged(place) = event.origin else { return None };
         let entry = history.log.get(place).filter(|entry| events::kind_of(entry.action) == Some(event.kind))?;
@@ -393,7 +428,7 @@ fn log_doubts(history: &History<'_>, found: &StepsFound, read: Option<(&Events, 
             format!("the readings speak for {}, not for the logged time; that day is used", causes::say_date(used));
         elsewhere.then_some(LogDoubt { action: entry.action, at: entry.at, used: Some(used), says })
     });
-    let cleaned = read.into_iter().flat_map(|(events, _)| &events.list).filter_map(|event| {
+    let cleaned = read.into_iter().flat_map(|(read, _)| &read.events.list).filter_map(|event| {
         let Origin::Logged(place) = event.origin else { return None };
         let entry = history.log.get(place).filter(|_| event.kind == EventKind::SleeveCleaned)?;
         let says = "the sleeve seems to have been cleaned at the same time, which is not in the log".to_owned();

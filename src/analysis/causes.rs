@@ -8,12 +8,10 @@ use super::course::{Course, quantile_sorted};
 use super::design::{Share as Part, Term};
 use super::events::{EventKind, Events};
 use super::model::{Draw, Fitted};
+use super::shifts::Shifts;
 use crate::domain::assessment::{CauseLoss, SettleWith, Share, Verdict};
 use crate::domain::{Cause, ServiceAction, VerdictCause};
 
-/// Probability that a lasting shift is the water's rather than the sensor's: transmittance not measured, measured. By
-/// judgement: lasting changes of water are commoner than knocked sensors, and a meter would have shown the former.
-pub const SHIFT_IS_WATER: (f64, f64) = (0.65, 0.2);
 /// Causes that can lead, with what they are called in a verdict. The last is what no cause explains.
 const LEADERS: [VerdictCause; 5] = [
     VerdictCause::SleeveFouling,
@@ -72,45 +70,10 @@ impl Losses {
     }
 }
 
-/// Days within which a measurement of the water says whether a shift was the water's.
-const MEASURED_WITHIN_DAYS: i32 = 180;
-/// How far two measurements of the same water differ where nothing has changed: the meter's error and what the water does
-/// between the days, as loss of light, ln. By judgement.
-const MEASURED_SD: f64 = 0.025;
-
-/// What measurements of the water say of each lasting shift.
-#[derive(Clone, Debug, Default)]
-pub struct WaterEvidence {
-    /// Day of the shift, and the loss that the measured change of the water makes: mean and standard deviation, ln.
-    shifts: Vec<(i32, f64, f64)>,
-}
-
-impl WaterEvidence {
-    /// From the log's measurements; `path` is the water the light crosses, cm, mean and standard deviation.
-    pub fn new(events: &Events, path: (f64, f64)) -> Self {
-        let shifts = events.list.iter().filter(|event| event.kind == EventKind::Shift);
-        let one = |event: &super::events::Event| {
-            let absorbance = std::f64::consts::LN_10 * events.water_change(event.day, MEASURED_WITHIN_DAYS)?;
-            Some((event.day, path.0 * absorbance, MEASURED_SD.hypot(path.1 * absorbance)))
-        };
-        Self { shifts: shifts.filter_map(one).collect() }
-    }
-
-    /// Probability that a shift on `day` that costs `loss` is the water's; `usual` without a measurement.
-    fn share(&self, day: i32, loss: f64, usual: f64) -> f64 {
-        let Some((_, mean, sd)) = self.shifts.iter().find(|(shift, ..)| *shift == day) else { return usual };
-        let density = |away: f64, sd: f64| (-0.5 * (away / sd).powi(2)).exp() / sd + 1e-9;
-        // Where the sensor has shifted, the water shows no change; where the water has, it shows this one.
-        let water = usual * density(loss - mean, *sd);
-        water / (water + (1.0 - usual) * density(*mean, MEASURED_SD))
-    }
-}
-
 /// The losses of every draw on the day "now".
-pub fn losses(fitted: &Fitted<'_>, course: &Course, measured: &WaterEvidence, rng: &mut impl Rng) -> Vec<Losses> {
+pub fn losses(fitted: &Fitted<'_>, course: &Course, shifts: &Shifts, rng: &mut impl Rng) -> Vec<Losses> {
     let rows: Vec<[Vec<f64>; 2]> =
         fitted.variants.iter().map(|v| [v.design.row(v.design.now), v.design.row(v.design.now + 1)]).collect();
-    let share = if course.absorbance.is_some() { SHIFT_IS_WATER.1 } else { SHIFT_IS_WATER.0 };
     let one = |draw: &Draw| {
         let turn = rng.random::<f64>();
         let design = &fitted.variants[draw.variant].design;
@@ -140,7 +103,7 @@ pub fn losses(fitted: &Fitted<'_>, course: &Course, measured: &WaterEvidence, rn
                 }
                 (Part::Water, _) => sum.water += loss,
                 (Part::Shift, Term::Shift(place))
-                    if turn < measured.share(design.shifts()[*place], -theta * now, share) =>
+                    if turn < shifts.water_share(design.shifts()[*place], -theta * now) =>
                 {
                     sum.water += loss;
                 }
@@ -354,7 +317,7 @@ fn sentence(cause: VerdictCause, losses: &[Losses], scene: &Scene<'_>) -> String
         VerdictCause::SleeveFouling => sleeve_sentence(of(Cause::SleeveFouling), losses, scene),
         VerdictCause::LampAgeing => {
             let design = &scene.fitted.variants[0].design;
-            let hours = design.hours(design.now);
+            let (_, hours) = design.lamps().at(design.now);
             format!(
                 "The lamp has cost about {} of the light in {hours:.0} burning hours; the sleeve accounts for {} and the sensor for {}.",
                 say(of(Cause::LampAgeing)),

@@ -8,6 +8,7 @@ use super::design::Growth;
 use super::episodes::EpisodeConstants;
 use super::rollup::RollupConstants;
 use super::steps::StepConstants;
+use super::water::WaterConstants;
 
 /// All constants of the analysis.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -22,6 +23,8 @@ pub struct Constants {
     pub steps: StepConstants,
     /// The search for episodes.
     pub episodes: EpisodeConstants,
+    /// The search for lasting changes of the measured water.
+    pub water: WaterConstants,
 }
 
 /// A normal prior.

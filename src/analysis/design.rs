@@ -8,6 +8,7 @@
 use super::constants::ModelConstants;
 use super::course::{Course, Covariate};
 use super::events::{EventKind, Events};
+use super::lamps::Lamps;
 use crate::domain::UnitSpec;
 
 /// How a deposit grows with time: it may take time to begin, and it may near an end.
@@ -214,14 +215,12 @@ pub struct Design<'a> {
     covers: Vec<f64>,
     /// The day whose losses are "now": today, or the day after a service of today.
     pub now: i32,
-    lamps: Vec<i32>,
-    lamp_hours: Vec<f64>,
+    lamps: Lamps,
     rated_hours: f64,
     new_hours: f64,
     burn_in_hours: f64,
     sensors: Vec<i32>,
     windows: Vec<i32>,
-    lamp_age_known: bool,
     sensor_age_known: bool,
     sensor_age_at_start: f64,
     window_age_at_start: f64,
@@ -229,7 +228,6 @@ pub struct Design<'a> {
     exposure: Vec<f64>,
     /// Growth since the last cleaning weighed with the sine and cosine of the year, for each day from 0.
     yearly: Vec<(f64, f64)>,
-    pace: f64,
     own_pace_until: f64,
 }
 
@@ -247,9 +245,7 @@ impl<'a> Design<'a> {
         for on in &course.on {
             exposure.push(exposure[exposure.len() - 1] + on);
         }
-        let recent = &course.on[course.on.len().saturating_sub(60)..];
-        let pace = recent.iter().sum::<f64>() / recent.len().max(1) as f64;
-        let now = events.list.iter().map(|e| e.day).filter(|d| *d <= course.today + 1).fold(course.today, i32::max);
+        let now = events.now(course);
         let mut design = Self {
             course,
             terms: Vec::new(),
@@ -258,27 +254,20 @@ impl<'a> Design<'a> {
             growth,
             covers: Vec::new(),
             now,
-            lamps: inside(events, &[EventKind::LampReplaced], now),
-            lamp_hours: Vec::new(),
+            lamps: Lamps::new(course, spec, events, c.lamp_age.mean),
             rated_hours: spec.lamp.rated_hours.max(100.0),
             new_hours: c.lamp_new_hours,
             burn_in_hours: c.burn_in_hours,
-            sensors: inside(events, &[EventKind::SensorReplaced], now),
-            windows: inside(events, &[EventKind::WindowWiped, EventKind::SensorReplaced], now),
-            lamp_age_known: lamp_age_known(course, spec, events),
+            sensors: events.inside(&[EventKind::SensorReplaced], now),
+            windows: events.inside(&[EventKind::WindowWiped, EventKind::SensorReplaced], now),
             sensor_age_known: false,
             sensor_age_at_start: 0.0,
             window_age_at_start: 0.0,
-            shifts: inside(events, &[EventKind::Shift], now),
+            shifts: events.inside(&[EventKind::Shift], now),
             exposure,
             yearly: Vec::new(),
-            // A unit that is closed now is looked at as if it were opened: a date for a unit out of service would be
-            // no date at all.
-            pace: if pace < 0.05 { 1.0 } else { pace },
             own_pace_until: 0.0,
         };
-        let unknown = c.lamp_age.mean * design.rated_hours;
-        design.lamp_hours = lamp_hours(course, spec, events, &design.lamps, unknown);
         design.set_ages(spec, events, c);
         design.set_intervals(spec, events);
         design.group_intervals(c.most_own_rates.max(2), c.most_own_left.max(2));
@@ -353,8 +342,8 @@ impl<'a> Design<'a> {
             terms.push(Term::InitialDeposit);
         }
         terms.push(Term::PermanentAtStart);
-        terms.extend((!self.lamp_age_known).then_some(Term::LampAtStart));
-        for lamp in 1..=self.lamps.len() {
+        terms.extend((!self.lamps.is_age_known()).then_some(Term::LampAtStart));
+        for lamp in 1..=self.lamps.changed().len() {
             terms.extend([Term::LampStep(lamp), Term::LampSlopeChange(lamp)]);
         }
         terms.extend([Term::LampCurve, Term::BurnIn]);
@@ -383,7 +372,7 @@ impl<'a> Design<'a> {
         let growth = self.growth_in(interval);
         let grown = growth.at(days);
         let own = growth.at(days.min(self.own_pace_until));
-        let (lamp, hours) = self.lamp_at(day);
+        let (lamp, hours) = self.lamps.at(day);
         let h = (hours - self.new_hours) / self.rated_hours;
         let bend = |h: f64| h * (h - 0.6);
         let yearly = self.yearly_growth(day);
@@ -507,14 +496,9 @@ impl<'a> Design<'a> {
         known.copied().unwrap_or_default()
     }
 
-    /// Hours the present lamp has burnt on `day`.
-    pub fn hours(&self, day: i32) -> f64 {
-        self.lamp_at(day).1
-    }
-
-    /// Share of the time the unit runs, as lately.
-    pub fn pace(&self) -> f64 {
-        self.pace
+    /// The unit's lamps.
+    pub fn lamps(&self) -> &Lamps {
+        &self.lamps
     }
 
     /// The place of each lasting shift among the terms and its age now, days.
@@ -529,7 +513,7 @@ impl<'a> Design<'a> {
     /// The first day after each thing done at the unit and of each lasting shift, ascending.
     pub fn resets(&self) -> Vec<i32> {
         let intervals = self.intervals.iter().map(|interval| interval.from);
-        let others = [&self.lamps, &self.sensors, &self.windows, &self.shifts].into_iter().flatten().copied();
+        let others = [self.lamps.changed(), &self.sensors, &self.windows, &self.shifts].into_iter().flatten().copied();
         let mut days: Vec<i32> = intervals.chain(others).collect();
         days.sort_unstable();
         days.dedup();
@@ -539,20 +523,6 @@ impl<'a> Design<'a> {
     /// The days of lasting shifts, in the order of their terms.
     pub fn shifts(&self) -> &[i32] {
         &self.shifts
-    }
-
-    /// Which lamp burns on `day` (0: the first) and for how many hours it has.
-    fn lamp_at(&self, day: i32) -> (usize, f64) {
-        let lamp = self.lamps.partition_point(|d| *d <= day);
-        let last = i32::try_from(self.lamp_hours.len()).unwrap_or(i32::MAX) - 1;
-        let known = day.clamp(0, last.max(0));
-        let hours = match usize::try_from(known).ok().and_then(|d| self.lamp_hours.get(d)) {
-            Some(hours) if self.lamps.partition_point(|d| *d <= known) == lamp => {
-                hours + 24.0 * self.pace * f64::from(day - known)
-            }
-            _ => 24.0 * self.pace * f64::from(day - self.lamps[lamp - 1]),
-        };
-        (lamp, hours.max(0.0))
     }
 
     /// How many cleanings of group `g` have left something on the sleeve of `interval`: those since it was new.
@@ -567,7 +537,7 @@ impl<'a> Design<'a> {
         let last = i32::try_from(self.exposure.len()).unwrap_or(i32::MAX) - 1;
         let known = day.clamp(0, last);
         let sum = usize::try_from(known).ok().and_then(|d| self.exposure.get(d)).copied().unwrap_or(0.0);
-        sum + self.pace * f64::from(day - known)
+        sum + self.lamps.pace() * f64::from(day - known)
     }
 
     /// Exposure of the sensor's window since it was last wiped, days: like the sleeve it gets dirty in water that is lit.
@@ -623,64 +593,10 @@ fn curve(u: f64) -> f64 {
     u * u / (u + 0.6) - 0.57 * u
 }
 
-/// Event days inside the course.
-fn inside(events: &Events, kinds: &[EventKind], now: i32) -> Vec<i32> {
-    events.days(kinds).into_iter().filter(|day| *day > 0 && *day <= now).collect()
-}
-
 /// Days since the last of `resets`, or since the start plus the age then.
 fn since(resets: &[i32], age_at_start: f64, day: i32) -> f64 {
     match resets.partition_point(|d| *d <= day) {
         0 => f64::from(day) + age_at_start,
         n => f64::from(day - resets[n - 1]),
     }
-}
-
-/// Whether papers, counter or log say how long the first lamp had burnt at the first reading.
-fn lamp_age_known(course: &Course, spec: &UnitSpec, events: &Events) -> bool {
-    spec.lamp.hours_at_start.is_some()
-        || spec.lamp.installed.is_some()
-        || course.counter.iter().any(Option::is_some)
-        || events.list.iter().any(|e| e.kind == EventKind::LampReplaced && e.day <= 0)
-}
-
-/// Hours burnt by the lamp of each calendar day: the counter where it was sent, else days times share.
-fn lamp_hours(course: &Course, spec: &UnitSpec, events: &Events, lamps: &[i32], unknown: f64) -> Vec<f64> {
-    let first_counter = course.counter.iter().flatten().next().copied();
-    let since_installed =
-        |at: crate::domain::Timestamp| 24.0 * f64::from(-course.number(at.date_in(&spec.zone))).max(0.0);
-    let logged = events.days(&[EventKind::LampReplaced]).into_iter().rfind(|d| *d <= 0).map(|d| f64::from(-d) * 24.0);
-    let start = spec
-        .lamp
-        .hours_at_start
-        .or(logged)
-        .or(first_counter)
-        .or_else(|| spec.lamp.installed.map(since_installed))
-        .unwrap_or(unknown);
-    let mut hours = start.max(0.0);
-    let mut offset: Option<f64> = None;
-    let mut out = Vec::with_capacity(course.on.len());
-    for (day, on) in (0i32..).zip(&course.on) {
-        let counter = usize::try_from(day).ok().and_then(|d| course.counter[d]);
-        let burnt = if day == 0 { 0.0 } else { 24.0 * on };
-        if lamps.contains(&day) {
-            hours = 0.0;
-            offset = None;
-        } else {
-            hours += burnt;
-        }
-        if let Some(counter) = counter {
-            let counted = offset.map(|o| counter - o);
-            match counted {
-                // The counter goes on as it should.
-                Some(counted) if counted >= hours - burnt - 24.0 && counted <= hours + 24.0 * 60.0 => {
-                    hours = counted.max(0.0);
-                }
-                // First count of this lamp, or the timer was reset or set to something else: count on from here.
-                _ => offset = Some(counter - hours),
-            }
-        }
-        out.push(hours);
-    }
-    out
 }

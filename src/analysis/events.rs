@@ -141,6 +141,16 @@ impl Events {
         days
     }
 
+    /// The day whose losses are "now": that of the assessment, or the day after what was done on it.
+    pub fn now(&self, course: &Course) -> i32 {
+        self.list.iter().map(|e| e.day).filter(|day| *day <= course.today + 1).fold(course.today, i32::max)
+    }
+
+    /// Days of event `kinds` after the first reading up to `now`, ascending.
+    pub fn inside(&self, kinds: &[EventKind], now: i32) -> Vec<i32> {
+        self.days(kinds).into_iter().filter(|day| *day > 0 && *day <= now).collect()
+    }
+
     /// By how much the water's absorbance changed over `day`, 1/cm, by the last measurement before and the first after
     /// it within `reach` days.
     pub fn water_change(&self, day: i32, reach: i32) -> Option<f64> {

@@ -14,6 +14,7 @@ pub mod events;
 pub mod fit;
 pub mod forecast;
 pub mod hindcast;
+pub mod lamps;
 mod level;
 pub mod model;
 pub mod parts;
@@ -22,8 +23,10 @@ mod quarters;
 pub mod readings;
 pub mod retrace;
 pub mod rollup;
+pub mod shifts;
 pub mod steps;
 pub mod structures;
+pub mod water;
 pub mod whiten;
 mod window;
 

@@ -28,7 +28,7 @@ pub fn parts(spec: &UnitSpec, log: &[ServiceEntry], as_of: Timestamp, hours: Opt
         age_days: since.map(|since| i64::from(days_between(since, today))),
         age_hours: None,
         limit: format!("{what} (common practice; the papers of the unit win)"),
-        due: since.map(|since| after(since, years * YEAR_DAYS)),
+        due: since.map(|since| years_after(since, years)),
     };
     let mut parts = vec![
         lamp(spec, fitted(&[ServiceAction::LampReplaced], spec.lamp.installed), today, hours, pace),
@@ -59,7 +59,7 @@ pub fn parts(spec: &UnitSpec, log: &[ServiceEntry], as_of: Timestamp, hours: Opt
 
 fn lamp(spec: &UnitSpec, since: Option<Date>, today: Date, hours: Option<f64>, pace: f64) -> PartLife {
     let rated = spec.lamp.rated_hours;
-    let by_years = since.map(|since| after(since, LAMP_LIFE_YEARS * YEAR_DAYS));
+    let by_years = since.map(|since| years_after(since, LAMP_LIFE_YEARS));
     let by_hours = hours.map(|hours| after(today, (rated - hours) / (24.0 * pace.clamp(0.05, 1.0))));
     let usual = (rated - LAMP_LIFE_HOURS).abs() < 1.0;
     let source = if usual {
@@ -74,6 +74,12 @@ fn lamp(spec: &UnitSpec, since: Option<Date>, today: Date, hours: Option<f64>, p
         limit: format!("{rated:.0} h or 2 years, whichever comes first ({source})"),
         due: by_years.into_iter().chain(by_hours).min(),
     }
+}
+
+/// `years` on: whole ones by the calendar, the rest in days.
+fn years_after(date: Date, years: f64) -> Date {
+    let whole = years.floor().clamp(0.0, 1_000.0) as i32;
+    after(date.saturating_add(jiff::Span::new().years(whole)), (years - f64::from(whole)) * YEAR_DAYS)
 }
 
 fn after(date: Date, days: f64) -> Date {
@@ -99,9 +105,9 @@ mod tests {
         let names: Vec<&str> = found.iter().map(|p| p.part.as_str()).collect();
         assert_eq!(names, ["lamp", "sleeve", "sensor", "sediment-filter"]);
         assert_eq!(found[0].age_days, Some(470), "the lamp of next year does not count yet");
-        assert_eq!(found[0].due.unwrap().to_string(), "2027-05-02", "2 years come before 18,000 h, 280 days off");
+        assert_eq!(found[0].due.unwrap().to_string(), "2027-05-01", "2 years come before 18,000 h, 280 days off");
         assert_eq!((found[1].age_days, found[1].due), (None, None));
-        assert_eq!(found[3].due.unwrap().to_string(), "2027-01-11");
+        assert_eq!(found[3].due.unwrap().to_string(), "2027-01-10");
         let worn = parts(&spec, &log, now, Some(17_760.0), 1.0);
         assert_eq!(worn[0].due.unwrap().to_string(), "2026-08-24", "240 h are ten days");
         spec.lamp.rated_hours = 9_000.0;

@@ -138,7 +138,7 @@ impl Quarters {
             .collect();
         let differences: Vec<(f64, f64)> =
             known.windows(2).filter(|w| w[1].0 == w[0].0 + 1).map(|w| (w[1].1 - w[0].1, w[1].2 - w[0].2)).collect();
-        let coefficient = covariate.coefficient(&differences);
+        let coefficient = covariate.coefficient(&moved(differences));
         let Some(mut usual) = median(&mut known.iter().map(|k| k.1).collect::<Vec<_>>()) else { return };
         // Noon to noon in straight lines, as far as two known days lie close together.
         let mut next = 0;
@@ -171,6 +171,17 @@ struct Covariate {
     by_day: Vec<(Date, f64)>,
     prior_mean: f64,
     prior_sd: f64,
+}
+
+/// A difference of the covariate counts beyond this many of their standard deviations: the noise of a meter, which is
+/// no water, thins the coefficient out (errors in variables: by 1 / (1 + 1 / 9) at most, at three times the noise).
+const MOVED_SDS: f64 = 3.0;
+
+/// The pairs of differences in which the covariate really moved.
+fn moved(mut differences: Vec<(f64, f64)>) -> Vec<(f64, f64)> {
+    let sd = robust_sd(&mut differences.iter().map(|(dx, _)| *dx).collect::<Vec<_>>()).unwrap_or(0.0);
+    differences.retain(|(dx, _)| dx.abs() > MOVED_SDS * sd);
+    differences
 }
 
 /// Rounds of reweighting.

@@ -4,10 +4,11 @@
 //! coefficients are worked out once and then carried along its days. The slow wandering is not in it: the course shows
 //! what the causes explain, and the readings beside it what they do not.
 
-use super::causes::{SHIFT_IS_WATER, counts_as_loss};
+use super::causes::counts_as_loss;
 use super::course::Course;
-use super::design::Share as Part;
+use super::design::{Share as Part, Term};
 use super::model::Fitted;
+use super::shifts::Shifts;
 use crate::domain::fitted::{FittedDay, LostPoints};
 
 /// The course is told at about this many days, evenly, and on the days around each reset.
@@ -21,7 +22,7 @@ struct Mean {
 }
 
 /// The days from the first to the assessment's own, ascending.
-pub fn retrace(fitted: &Fitted<'_>, course: &Course) -> Vec<FittedDay> {
+pub fn retrace(fitted: &Fitted<'_>, course: &Course, shifts: &Shifts) -> Vec<FittedDay> {
     let means = means(fitted);
     let Some(heaviest) = means.iter().max_by(|a, b| a.share.total_cmp(&b.share)) else { return Vec::new() };
     let step = (course.today / POINTS).max(1);
@@ -32,7 +33,7 @@ pub fn retrace(fitted: &Fitted<'_>, course: &Course) -> Vec<FittedDay> {
     days.push(course.today);
     days.sort_unstable();
     days.dedup();
-    days.into_iter().map(|day| on(day, &means, fitted, course)).collect()
+    days.into_iter().map(|day| on(day, &means, (fitted, shifts), course)).collect()
 }
 
 fn means(fitted: &Fitted<'_>) -> Vec<Mean> {
@@ -47,8 +48,7 @@ fn means(fitted: &Fitted<'_>) -> Vec<Mean> {
     fitted.variants.iter().enumerate().filter_map(mean).collect()
 }
 
-fn on(day: i32, means: &[Mean], fitted: &Fitted<'_>, course: &Course) -> FittedDay {
-    let shift_is_water = if course.absorbance.is_some() { SHIFT_IS_WATER.1 } else { SHIFT_IS_WATER.0 };
+fn on(day: i32, means: &[Mean], (fitted, shifts): (&Fitted<'_>, &Shifts), course: &Course) -> FittedDay {
     let mut ln = fitted.centre;
     let mut lost = [0.0; 5];
     for mean in means {
@@ -67,8 +67,12 @@ fn on(day: i32, means: &[Mean], fitted: &Fitted<'_>, course: &Course) -> FittedD
                 Part::Water => lost[3] -= part,
                 Part::Before => lost[4] -= part,
                 Part::Shift => {
-                    lost[3] -= part * shift_is_water;
-                    lost[2] -= part * (1.0 - shift_is_water);
+                    let water = match term {
+                        Term::Shift(place) => shifts.water_share(design.shifts()[*place], *theta),
+                        _ => 0.0,
+                    };
+                    lost[3] -= part * water;
+                    lost[2] -= part * (1.0 - water);
                 }
             }
         }

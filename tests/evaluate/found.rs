@@ -4,11 +4,12 @@
 
 use std::time::Instant;
 
-use fadeline::analysis::{episodes, steps};
+use fadeline::analysis::{episodes, steps, water};
 use fadeline::domain::{ServiceAction, Timestamp};
 use fadeline::scenario::Kind;
 use fadeline::scenario::plan::Work;
 use fadeline::scenario::truth::{TrueEpisode, Unlogged};
+use fadeline::scenario::water::Shift;
 use jiff::civil::Date;
 
 use super::score::{mean, middle};
@@ -18,6 +19,9 @@ use super::unit::Unit;
 const LEAST_GAIN: f64 = 0.01;
 /// The depth from which episodes are asked for, percent.
 const LEAST_DEPTH: f64 = 3.0;
+
+/// A lasting change of measured water is asked for so many days after the first reading, and before the last.
+const WATER_KNOWN: (f64, f64) = (28.0, 55.0);
 
 /// Found of a number of truths, and right of a number of claims.
 #[derive(Clone, Copy, Default)]
@@ -49,6 +53,8 @@ pub struct Found {
     cleanings: Hits,
     up: Hits,
     down: Hits,
+    /// Lasting changes of the water on units that measure it.
+    water: Hits,
     without_false: usize,
     episodes: Hits,
     snaps: Hits,
@@ -74,6 +80,7 @@ impl Found {
             println!("{} {found:?} {dips:?}", unit.seed);
         }
         self.steps(unit, &found.steps, worst);
+        self.water(unit, worst);
         self.log(unit, &found, worst);
         self.dips(unit, &dips, worst);
     }
@@ -117,6 +124,38 @@ impl Found {
         }
         self.cleanings.right = self.up.right;
         self.cleanings.claims = self.up.claims;
+    }
+
+    fn water(&mut self, unit: &Unit, worst: bool) {
+        let (plan, c) = (&unit.plan, &unit.constants);
+        if !plan.channels.transmittance {
+            return;
+        }
+        let said = water::find(&unit.days, plan.papers.sensor.path_cm.unwrap_or(c.model.path_cm.mean), &c.water);
+        let near = |said: Date, shift: &Shift| {
+            is_near(said, shift.at.date_in(&plan.papers.zone), shift.days.ceil() as i64 + 3)
+        };
+        self.water.claims += said.len();
+        for change in &said {
+            let right = plan.water.shifts.iter().any(|shift| near(change.date, shift));
+            self.water.right += usize::from(right);
+            if worst && !right {
+                println!("{} false {change:?}", unit.seed);
+            }
+        }
+        let known = |shift: &&Shift| {
+            unit.truth.shift_loss(shift).abs() >= c.water.least_change
+                && shift.at.days_since(plan.from) >= WATER_KNOWN.0
+                && plan.to.days_since(shift.at) >= WATER_KNOWN.1
+        };
+        for shift in plan.water.shifts.iter().filter(known) {
+            let hit = said.iter().any(|change| near(change.date, shift));
+            self.water.truths += 1;
+            self.water.found += usize::from(hit);
+            if worst && !hit {
+                println!("{} missed {shift:?}", unit.seed);
+            }
+        }
     }
 
     /// Entries written down for another day, and entries of cleanings that never were.
@@ -181,6 +220,7 @@ impl Found {
         println!("  unlogged cleanings: {}", self.cleanings.text());
         println!("  unlogged steps up: {}", self.up.text());
         println!("  unlogged steps down: {}", self.down.text());
+        println!("  lasting changes of measured water: {}", self.water.text());
         println!("  episodes of {LEAST_DEPTH} %: {}", self.episodes.text());
         println!("  cleanings logged 2 to 14 days off, moved to their day: {}", self.snaps.text());
         println!("  cleanings that never were, flagged: {}", self.flags.text());

@@ -60,6 +60,11 @@ fn plans() -> Vec<UnitPlan> {
         plan("slow-water", "heron-house", start(), |plan| {
             plan.water.shifts.push(Shift { at: at(-40, 6.0), days: 4.0, absorbance: 0.02 });
         }),
+        // Its own meter shows the change, which is in no step of the light.
+        plan("metered-water", "heron-house", start(), |plan| {
+            plan.channels.transmittance = true;
+            plan.water.shifts.push(Shift { at: at(-55, 6.0), days: 0.3, absorbance: 0.02 });
+        }),
         plan("step", "boathouse", start(), |plan| plan.services.push(Service::unlogged(at(-4, 10.0), cleaning))),
         plan("doubt", "boathouse", start(), |plan| {
             plan.false_entries.push(ServiceEntry::new(at(-6, 10.0), ServiceAction::SleeveCleaned));
@@ -137,8 +142,11 @@ fn alerts_of_the_third_day(world: &mut World) -> Vec<(String, String)> {
     let doubt = world.wait_alert(&unit("doubt"), Kind::LogDoubt, |_| true);
     assert!(doubt.says.contains("sleeve-cleaned of 2026-06-04 10:00"), "{}", doubt.says);
     assert!(doubt.caution.contains("a finding, not a success"), "{}", doubt.caution);
-    for site in ["water", "slow-water"] {
+    for (site, sure) in
+        [("water", "looks alike"), ("slow-water", "looks alike"), ("metered-water", "measurement shows it")]
+    {
         let water = world.wait_alert(&unit(site), Kind::WaterChanged, |_| true);
+        assert!(water.sure.contains(sure), "{site}: {}", water.sure);
         assert!(water.says.contains("less light comes through, and it stays so"), "{}", water.says);
         assert!(water.caution.contains("as the health authority advises"), "{}", water.caution);
     }
@@ -174,6 +182,8 @@ fn answers_of_the_fourth_day(world: &mut World) {
     world.log_action(&unit("water"), &json!({"action": "transmittance-measured", "value": 90.5}));
     let softener = json!({"action": "note", "time": day(-38, 12.0), "note": "new softener"});
     world.log_action(&unit("slow-water"), &softener);
+    let well = json!({"action": "note", "time": day(-54, 12.0), "note": "another well"});
+    world.log_action(&unit("metered-water"), &well);
     let corrects = json!({"time": day(-6, 10.0), "action": "sleeve-cleaned"});
     let note = json!({"action": "note", "note": "that was the boathouse", "corrects": corrects, "time": day(-6, 10.0)});
     world.log_action(&unit("doubt"), &note);
@@ -182,6 +192,7 @@ fn answers_of_the_fourth_day(world: &mut World) {
     world.wait_over(&unit("doubt"), Kind::LogDoubt);
     world.wait_over(&unit("water"), Kind::WaterChanged);
     world.wait_over(&unit("slow-water"), Kind::WaterChanged);
+    world.wait_over(&unit("metered-water"), Kind::WaterChanged);
     world.close_day();
     world.wait_over(&unit("lamp"), Kind::CleaningNotEnough);
 }
@@ -212,6 +223,8 @@ fn told(world: &World) {
         "lamp/unit: cleared cleaning-not-enough",
         "lamp/unit: raised cleaning-not-enough",
         "lamp/unit: still cleaning-not-enough",
+        "metered-water/unit: cleared water-changed",
+        "metered-water/unit: raised water-changed",
         "slow-water/unit: cleared water-changed",
         "slow-water/unit: raised water-changed",
         "step/unit: cleared unlogged-step",

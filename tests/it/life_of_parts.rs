@@ -183,8 +183,8 @@ fn a_part_at_its_limit_is_told_until_it_is_changed() {
         ("counted", Level::Notice, "lamp due 2026-06-2"),
         ("sleeve", Level::Warning, "sleeve due 2026-06-0"),
         ("sensor", Level::Notice, "sensor due 2026-06-2"),
-        ("filters", Level::Notice, "carbon-filter due 2026-06-13: 1 year, or when the flow drops (common practice"),
-        ("meter", Level::Notice, "flow-sensor due 2026-06-16: calibration every 2 years"),
+        ("filters", Level::Notice, "carbon-filter due 2026-06-12: 1 year, or when the flow drops (common practice"),
+        ("meter", Level::Notice, "flow-sensor due 2026-06-15: calibration every 2 years"),
         ("paddle", Level::Notice, "its paddle may be stuck"),
         ("peak", Level::Notice, "the peak flow has fallen by 40 %"),
         ("pressure", Level::Notice, "the pressure across them is 2.0 times"),
@@ -211,7 +211,7 @@ fn a_part_at_its_limit_is_told_until_it_is_changed() {
         }
     }
     let filters = world.wait_alert(&id("filters"), Kind::PartLimit, |alert| !alert.says.contains("sediment"));
-    assert!(filters.says.starts_with("carbon-filter due 2026-06-13"), "{}", filters.says);
+    assert!(filters.says.starts_with("carbon-filter due 2026-06-12"), "{}", filters.says);
     world.log_action(&id("filters"), &json!({"action": "carbon-filter-replaced"}));
     world.wait_over(&id("filters"), Kind::PartLimit);
     world.go_on(at(1, 11));

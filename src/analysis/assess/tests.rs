@@ -337,3 +337,67 @@ proptest::proptest! {
         }
     }
 }
+
+/// A lamp whose hours nobody counts: three days off in the first ten of its life.
+#[test]
+fn lamp_hours_are_counted_from_the_first_day_on() {
+    let mut spec = spec();
+    spec.lamp.hours_at_start = Some(1_000.0);
+    let mut days = days(10, |_| 0.0);
+    for (i, day) in days.iter_mut().enumerate() {
+        day.lamp_hours = None;
+        day.lamp_on_share = Some(if i >= 7 { 0.0 } else { 1.0 });
+    }
+    let found = ask(&spec, &days, &[], at_end(&days));
+    assert_eq!(found.condition, Condition::Learning);
+    let lamp = found.parts.iter().find(|part| part.part == "lamp").unwrap();
+    // Days 1 to 6 burnt; the day under way counts like the usual one, 7 of 10.
+    assert_eq!(lamp.age_hours, Some((1_000.0f64 + 6.0 * 24.0 + 0.7 * 24.0).round()), "{lamp:?}");
+    // A lamp that nobody knows the age of has no hours, however long it was watched; one changed since has.
+    let mut unknown = spec.clone();
+    (unknown.lamp.hours_at_start, unknown.lamp.installed) = (None, None);
+    let hours = |log: &[crate::domain::ServiceEntry]| {
+        let found = ask(&unknown, &days, log, at_end(&days));
+        found.parts.into_iter().find(|part| part.part == "lamp").unwrap().age_hours
+    };
+    assert_eq!(hours(&[]), None);
+    let fitted = START.saturating_add(jiff::Span::new().days(4));
+    let at = Timestamp::day_start(fitted, &jiff::tz::TimeZone::UTC).plus_millis(9 * crate::domain::time::HOUR);
+    let log = [crate::domain::ServiceEntry::new(at, ServiceAction::LampReplaced)];
+    assert_eq!(hours(&log), Some((24.0f64 + 0.7 * 24.0).round()), "one whole day since, and the day under way");
+}
+
+/// The unit's meter sees the water change for good; the light is taken for what it is, and the change is asked about.
+#[test]
+fn a_change_that_the_meter_shows_is_the_waters() {
+    let shift = |day: i32| if day >= 250 { 0.008 } else { 0.0 };
+    let loss = |day: i32| std::f64::consts::LN_10 * 3.0 * shift(day);
+    let mut days = days(330, |day| lamp(day) + sleeve(day, 0.002) + loss(day));
+    for (i, day) in (0..).zip(&mut days) {
+        let absorbance = 0.04 + shift(i) + 0.000_3 * (f64::from(i) * 3.7).sin();
+        day.transmittance = Some((1_000.0 * 10f64.powf(-absorbance)).round() / 10.0);
+    }
+    let mut spec = spec();
+    spec.sensor.path_cm = Some(3.0);
+    let found = ask(&spec, &days, &cleanings(330), at_end(&days));
+    sound(&found);
+    let asked: Vec<_> = found.unlogged.iter().map(|step| (step.kind, step.likely)).collect();
+    assert_eq!(asked, [(StepKind::StepDown, Likely::WaterChanged)], "{:?}", found.unlogged);
+    let step = &found.unlogged[0];
+    let want = causes::percent(loss(300));
+    assert!((step.loss_percent.unwrap() - want).abs() < 0.6, "{step:?}, want {want}");
+    assert!((step.at - START).get_days().abs_diff(250) <= 2, "{step:?}");
+}
+
+/// The meter sees nothing: then it is the sensor that was knocked.
+#[test]
+fn a_step_down_that_the_meter_does_not_show_is_the_sensors() {
+    let mut days = days(330, |day| lamp(day) + sleeve(day, 0.001) + if day >= 260 { 0.08 } else { 0.0 });
+    let unmetered = ask(&spec(), &days, &cleanings(330), at_end(&days));
+    for (i, day) in (0..).zip(&mut days) {
+        day.transmittance = Some(((91.0 + 0.1 * (f64::from(i) * 3.7).sin()) * 10.0).round() / 10.0);
+    }
+    let metered = ask(&spec(), &days, &cleanings(330), at_end(&days));
+    let likely = |found: &Assessment| found.unlogged.iter().map(|step| step.likely).collect::<Vec<_>>();
+    assert_eq!((likely(&unmetered), likely(&metered)), (vec![Likely::WaterChanged], vec![Likely::SensorChanged]));
+}
