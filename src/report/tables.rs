@@ -1,7 +1,11 @@
 //! Lists as tables for spreadsheets: a header, then a row each.
 
-use crate::domain::ServiceEntry;
+use crate::alert;
+use crate::domain::assessment::{Episode, UnloggedStep};
+use crate::domain::{ServiceAction, ServiceEntry};
 use crate::query::UnitRow;
+use crate::query::round::Round;
+use crate::report::round::{because, likely};
 
 /// A row of text, with as many cells as its header.
 pub type Row<const N: usize> = [String; N];
@@ -66,6 +70,117 @@ pub fn entry(entry: &ServiceEntry) -> Row<6> {
     ]
 }
 
+/// The header of [`alert()`].
+pub const ALERTS: [&str; 8] = ["site", "unit", "kind", "level", "state", "since", "says", "first"];
+
+/// A live alert; one of a whole site has no unit.
+pub fn alert(live: &alert::Live) -> Row<8> {
+    let word = |value: serde_json::Result<serde_json::Value>| {
+        value.ok().and_then(|value| value.as_str().map(str::to_owned)).unwrap_or_default()
+    };
+    match live {
+        alert::Live::Unit(alert) => [
+            alert.site.clone(),
+            alert.unit.clone(),
+            alert.kind.name().to_owned(),
+            alert.level.name().to_owned(),
+            word(serde_json::to_value(alert.state)),
+            alert.since.to_string(),
+            alert.says.clone(),
+            alert.first.clone(),
+        ],
+        alert::Live::Site(alert) => [
+            alert.site.clone(),
+            String::new(),
+            alert.kind.clone(),
+            alert.level.name().to_owned(),
+            word(serde_json::to_value(alert.state)),
+            alert.since.to_string(),
+            alert.says.clone(),
+            alert.first.clone(),
+        ],
+    }
+}
+
+/// The header of [`episode()`] and [`step()`].
+pub const EPISODES: [&str; 6] = ["kind", "from", "to", "percent", "recovered", "likely"];
+
+/// A time of cloudy water.
+pub fn episode(episode: &Episode) -> Row<6> {
+    [
+        episode.kind.name().to_owned(),
+        episode.from.to_string(),
+        episode.to.to_string(),
+        format!("{:.2}", episode.depth_percent),
+        episode.recovered.to_string(),
+        String::new(),
+    ]
+}
+
+/// A step that nobody logged; it has no end, and what it lost or gained is its percent.
+pub fn step(step: &UnloggedStep) -> Row<6> {
+    let percent = step.loss_percent.or(step.gain_percent);
+    [
+        step.kind.name().to_owned(),
+        step.at.to_string(),
+        String::new(),
+        text(percent.map(|percent| format!("{percent:.2}"))),
+        String::new(),
+        step.likely.name().to_owned(),
+    ]
+}
+
+/// The header of [`round()`].
+pub const ROUND: [&str; 10] =
+    ["day", "site", "unit", "name", "condition", "why", "due", "to_do", "risk", "likely_needed"];
+
+/// The stops of the next trip, in order.
+pub fn round(round: &Round) -> impl Iterator<Item = Row<10>> {
+    let days = (1..).zip(&round.days);
+    let calls = days.flat_map(|(day, calls)| calls.calls.iter().map(move |call| (day, call)));
+    calls.flat_map(|(day, call)| call.stops.iter().map(move |stop| (day, call, stop))).map(|(day, call, stop)| {
+        let day: usize = day;
+        [
+            day.to_string(),
+            call.site.id.clone(),
+            stop.unit.clone(),
+            text(stop.name.as_ref()),
+            stop.condition.name().to_owned(),
+            because(stop.because).to_owned(),
+            text(stop.due),
+            text(stop.to_do.map(ServiceAction::name)),
+            format!("{:.3}", stop.risk),
+            likely(stop),
+        ]
+    })
+}
+
 fn text(value: Option<impl ToString>) -> String {
     value.map_or_else(String::new, |value| value.to_string())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::domain::assessment::{Likely, StepKind};
+
+    #[test]
+    fn steps_and_alerts_have_a_cell_for_each_head() {
+        let lost = UnloggedStep {
+            kind: StepKind::StepDown,
+            at: jiff::civil::date(2026, 8, 14),
+            gain_percent: None,
+            loss_percent: Some(5.125),
+            likely: Likely::WaterChanged,
+        };
+        let row = step(&lost).join(",");
+        assert_eq!(row, "step-down,2026-08-14,,5.12,,water-changed");
+        let silent = serde_json::json!({
+            "schema": "fadeline.alert.v1", "site": "heron-bight", "kind": "site-silent", "level": "warning",
+            "state": "raised", "since": "2026-08-14T06:00:00Z", "says": "no unit is heard", "sure": "", "first": "look",
+            "caution": ""
+        });
+        let live: alert::Live = serde_json::from_value(silent).unwrap();
+        assert_eq!(alert(&live)[..6].join(","), "heron-bight,,site-silent,warning,raised,2026-08-14T06:00:00Z");
+    }
 }

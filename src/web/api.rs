@@ -52,6 +52,17 @@ pub struct Form {
     format: Option<Format>,
 }
 
+/// What a request for the next trip may say: see [`OtherRules`].
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RoundArgs {
+    day_minutes: Option<u32>,
+    visit_minutes: Option<u32>,
+    travel_minutes: Option<u32>,
+    interval_days: Option<u32>,
+    format: Option<Format>,
+}
+
 /// The routes.
 pub fn routes() -> Router<Asks> {
     Router::new()
@@ -127,12 +138,21 @@ async fn episodes(
     State(asks): State<Asks>,
     Extension(who): Extension<Caller>,
     Path((site, unit)): Path<(String, String)>,
+    form: Result<Args<Form>, QueryRejection>,
 ) -> Response {
+    let form = match form {
+        Ok(Args(form)) => form,
+        Err(rejection) => return bad(rejection.body_text()),
+    };
     let unit = match UnitId::new(&site, &unit) {
         Ok(unit) => unit,
         Err(e) => return Problem::new(StatusCode::NOT_FOUND, e.to_string()).into_response(),
     };
     match answer(&asks, &who, Query::Assessment { unit }).await {
+        Ok(Answer::Assessment(said)) if form.format == Some(Format::Csv) => {
+            let rows = said.episodes.iter().map(tables::episode).chain(said.unlogged.iter().map(tables::step));
+            csv(tables::EPISODES.map(str::to_owned), rows)
+        }
         Ok(Answer::Assessment(said)) => {
             axum::Json(Episodes { episodes: said.episodes, unlogged: said.unlogged }).into_response()
         }
@@ -164,10 +184,13 @@ async fn fleet(State(asks): State<Asks>, Extension(who): Extension<Caller>) -> R
 async fn round(
     State(asks): State<Asks>,
     Extension(who): Extension<Caller>,
-    args: Result<Args<OtherRules>, QueryRejection>,
+    args: Result<Args<RoundArgs>, QueryRejection>,
 ) -> Response {
     match args {
-        Ok(Args(rules)) => ask(&asks, &who, Query::Round { rules }).await,
+        Ok(Args(RoundArgs { day_minutes, visit_minutes, travel_minutes, interval_days, format })) => {
+            let rules = OtherRules { day_minutes, visit_minutes, travel_minutes, interval_days };
+            table(&asks, &who, Ok(Args(Form { format })), Query::Round { rules }).await
+        }
         Err(rejection) => bad(rejection.body_text()),
     }
 }
@@ -195,6 +218,8 @@ pub async fn table(asks: &Asks, who: &Caller, form: Result<Args<Form>, QueryReje
         return respond(answer);
     }
     match answer {
+        Answer::Alerts(alerts) => csv(tables::ALERTS.map(str::to_owned), alerts.iter().map(tables::alert)),
+        Answer::Round(round) => csv(tables::ROUND.map(str::to_owned), tables::round(&round)),
         Answer::Units(rows) => csv(tables::UNITS.map(str::to_owned), rows.iter().map(tables::unit)),
         Answer::Logbook(entries) => csv(tables::ENTRIES.map(str::to_owned), entries.iter().map(tables::entry)),
         Answer::Trend(trend) => {

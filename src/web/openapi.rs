@@ -36,7 +36,7 @@ pub const OPERATIONS: [(&str, &str, &str, &str); 19] = [
 ];
 
 /// Answers that can be had as CSV.
-const TABLES: [&str; 5] = ["Units", "Logbook", "Trend", "Series", "Month"];
+const TABLES: [&str; 8] = ["Units", "Logbook", "Trend", "Series", "Month", "Alerts", "Episodes", "Round"];
 
 /// OpenAPI 3.1.
 pub fn document() -> Value {
@@ -131,12 +131,13 @@ fn parameters(path: &str) -> Value {
             asked("logbook", json!({"type": "boolean"})),
             asked("everything", json!({"type": "boolean"})),
         ]),
-        route::UNITS | route::TREND | route::LOGBOOK => list.push(format),
+        route::UNITS | route::TREND | route::LOGBOOK | route::ALERTS | route::EPISODES => list.push(format),
         route::ROUND => list.extend([
             asked("day_minutes", whole(60, 1_440)),
             asked("visit_minutes", whole(5, 1_440)),
             asked("travel_minutes", whole(0, 1_440)),
             asked("interval_days", whole(1, 365)),
+            format,
         ]),
         _ => {}
     }

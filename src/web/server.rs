@@ -146,8 +146,12 @@ async fn log(
     }
 }
 
-async fn alerts(State(asks): State<Asks>, Extension(who): Extension<Caller>) -> Response {
-    ask(&asks, &who, Query::Alerts).await
+async fn alerts(
+    State(asks): State<Asks>,
+    Extension(who): Extension<Caller>,
+    form: Result<Args<Form>, QueryRejection>,
+) -> Response {
+    api::table(&asks, &who, form, Query::Alerts).await
 }
 
 async fn order(

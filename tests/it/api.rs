@@ -225,6 +225,9 @@ fn tables_come_as_csv_too() {
         ("/api/v1/units/heron-bight/loon/logbook".to_owned(), 1, "sleeve-cleaned,,,\"two, \"\"thick\"\" coats\""),
         ("/api/v1/units/heron-bight/loon/trend".to_owned(), 2, "2026-03-09"),
         ("/api/v1/months/heron-bight/2026-03".to_owned(), 4, "loon"),
+        (route::ALERTS.to_owned(), 0, "site,unit,kind,level,state,since,says,first"),
+        (route::ROUND.to_owned(), 0, "day,site,unit,name,condition,why,due,to_do,risk,likely_needed"),
+        ("/api/v1/units/heron-bight/loon/episodes".to_owned(), 0, "kind,from,to,percent,recovered,likely"),
     ] {
         let answer = site.get(&format!("{path}?format=csv"), &[]);
         let text = answer.text();
