@@ -1,6 +1,5 @@
 //! Lists as tables for spreadsheets: a header, then a row each.
 
-use crate::alert;
 use crate::domain::assessment::{Episode, UnloggedStep};
 use crate::domain::{ServiceAction, ServiceEntry};
 use crate::query::UnitRow;
@@ -70,38 +69,6 @@ pub fn entry(entry: &ServiceEntry) -> Row<6> {
     ]
 }
 
-/// The header of [`alert()`].
-pub const ALERTS: [&str; 8] = ["site", "unit", "kind", "level", "state", "since", "says", "first"];
-
-/// A live alert; one of a whole site has no unit.
-pub fn alert(live: &alert::Live) -> Row<8> {
-    let word = |value: serde_json::Result<serde_json::Value>| {
-        value.ok().and_then(|value| value.as_str().map(str::to_owned)).unwrap_or_default()
-    };
-    match live {
-        alert::Live::Unit(alert) => [
-            alert.site.clone(),
-            alert.unit.clone(),
-            alert.kind.name().to_owned(),
-            alert.level.name().to_owned(),
-            word(serde_json::to_value(alert.state)),
-            alert.since.to_string(),
-            alert.says.clone(),
-            alert.first.clone(),
-        ],
-        alert::Live::Site(alert) => [
-            alert.site.clone(),
-            String::new(),
-            alert.kind.clone(),
-            alert.level.name().to_owned(),
-            word(serde_json::to_value(alert.state)),
-            alert.since.to_string(),
-            alert.says.clone(),
-            alert.first.clone(),
-        ],
-    }
-}
-
 /// The header of [`episode()`] and [`step()`].
 pub const EPISODES: [&str; 6] = ["kind", "from", "to", "percent", "recovered", "likely"];
 
@@ -165,7 +132,7 @@ mod tests {
     use crate::domain::assessment::{Likely, StepKind};
 
     #[test]
-    fn steps_and_alerts_have_a_cell_for_each_head() {
+    fn a_step_has_a_cell_for_each_head() {
         let lost = UnloggedStep {
             kind: StepKind::StepDown,
             at: jiff::civil::date(2026, 8, 14),
@@ -175,12 +142,5 @@ mod tests {
         };
         let row = step(&lost).join(",");
         assert_eq!(row, "step-down,2026-08-14,,5.12,,water-changed");
-        let silent = serde_json::json!({
-            "schema": "fadeline.alert.v1", "site": "heron-bight", "kind": "site-silent", "level": "warning",
-            "state": "raised", "since": "2026-08-14T06:00:00Z", "says": "no unit is heard", "sure": "", "first": "look",
-            "caution": ""
-        });
-        let live: alert::Live = serde_json::from_value(silent).unwrap();
-        assert_eq!(alert(&live)[..6].join(","), "heron-bight,,site-silent,warning,raised,2026-08-14T06:00:00Z");
     }
 }

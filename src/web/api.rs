@@ -16,6 +16,7 @@ use super::access::Caller;
 use super::problem::Problem;
 use super::server::{Asks, about, answer, ask, respond};
 use super::{Change, openapi, route};
+use crate::alert::Live;
 use crate::domain::{Channel, Timestamp, UnitId};
 use crate::query::round::OtherRules;
 use crate::query::series::{POINTS_DEFAULT, Resolution, Span};
@@ -218,7 +219,7 @@ pub async fn table(asks: &Asks, who: &Caller, form: Result<Args<Form>, QueryReje
         return respond(answer);
     }
     match answer {
-        Answer::Alerts(alerts) => csv(tables::ALERTS.map(str::to_owned), alerts.iter().map(tables::alert)),
+        Answer::Alerts(alerts) => csv(ALERTS.map(str::to_owned), alerts.iter().map(alert)),
         Answer::Round(round) => csv(tables::ROUND.map(str::to_owned), tables::round(&round)),
         Answer::Units(rows) => csv(tables::UNITS.map(str::to_owned), rows.iter().map(tables::unit)),
         Answer::Logbook(entries) => csv(tables::ENTRIES.map(str::to_owned), entries.iter().map(tables::entry)),
@@ -245,6 +246,38 @@ pub async fn table_about(
     match UnitId::new(site, unit) {
         Ok(unit) => table(asks, who, form, query(unit)).await,
         Err(e) => Problem::new(StatusCode::NOT_FOUND, e.to_string()).into_response(),
+    }
+}
+
+/// The header of [`alert()`].
+const ALERTS: [&str; 8] = ["site", "unit", "kind", "level", "state", "since", "says", "first"];
+
+/// A live alert; one of a whole site has no unit.
+fn alert(live: &Live) -> [String; 8] {
+    let word = |value: serde_json::Result<serde_json::Value>| {
+        value.ok().and_then(|value| value.as_str().map(str::to_owned)).unwrap_or_default()
+    };
+    match live {
+        Live::Unit(alert) => [
+            alert.site.clone(),
+            alert.unit.clone(),
+            alert.kind.name().to_owned(),
+            alert.level.name().to_owned(),
+            word(serde_json::to_value(alert.state)),
+            alert.since.to_string(),
+            alert.says.clone(),
+            alert.first.clone(),
+        ],
+        Live::Site(alert) => [
+            alert.site.clone(),
+            String::new(),
+            alert.kind.clone(),
+            alert.level.name().to_owned(),
+            word(serde_json::to_value(alert.state)),
+            alert.since.to_string(),
+            alert.says.clone(),
+            alert.first.clone(),
+        ],
     }
 }
 
@@ -278,4 +311,20 @@ pub async fn events(State(changes): State<broadcast::Sender<Change>>, Extension(
         }
     });
     Sse::new(stream).keep_alive(KeepAlive::default()).into_response()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_alert_of_a_site_has_no_unit() {
+        let silent = serde_json::json!({
+            "schema": "fadeline.alert.v1", "site": "heron-bight", "kind": "site-silent", "level": "warning",
+            "state": "raised", "since": "2026-08-14T06:00:00Z", "says": "no unit is heard", "sure": "", "first": "look",
+            "caution": ""
+        });
+        let live: Live = serde_json::from_value(silent).unwrap();
+        assert_eq!(alert(&live)[..6].join(","), "heron-bight,,site-silent,warning,raised,2026-08-14T06:00:00Z");
+    }
 }
