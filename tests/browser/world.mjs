@@ -212,6 +212,11 @@ export async function settled(end = Date.now(), { level = 13.7, ...options } = {
         const answer = await fetch(daemon.at('/api/v1/units/heron-bight/boathouse/assessment'));
         return answer.ok && (await answer.json()).loss;
     });
+    // What was published may come later than what was imported.
+    await until('the last reading is there', async () => {
+        const { units } = await (await fetch(daemon.at('/api/v1/units'))).json();
+        return units.some(({ reading }) => reading && Date.parse(reading.at) >= Math.floor(end - MINUTE));
+    });
     return daemon;
 }
 
