@@ -265,14 +265,14 @@ fn water_changed(evidence: &Evidence<'_>) -> Text {
     let (size, at) = step.map_or((0.0, evidence.today()), |s| (s.loss_percent.or(s.gain_percent).unwrap_or(0.0), s.at));
     let way = if step.is_some_and(|s| s.kind == StepKind::StepUp) { "more" } else { "less" };
     let metered = evidence.latest.is_some_and(|latest| latest.get(Channel::Transmittance).is_some());
-    let (most_likely, sure) = if metered {
-        ("", "The unit's own transmittance measurement shows it; a meter with dirt on its window would show the same.")
+    let sure = if metered {
+        "The unit's own transmittance measurement shows it; a meter with dirt on its window would show the same."
     } else {
-        ("most likely ", "A step that stays, with no service in the log. Work that nobody logged looks alike.")
+        "A step that stays, with no service in the log. Work that nobody logged looks alike."
     };
     write(
         format!(
-            "since {at} about {size:.0} % {way} light comes through, and it stays so: {most_likely}the water has changed"
+            "since {at} about {size:.0} % {way} light comes through, and it stays so: most likely the water has changed"
         ),
         sure,
         "Ask what was changed (source, softener, filters) and log it as a note of that day, or have the transmittance \

@@ -145,7 +145,7 @@ struct Answer {
     verdict: Verdict,
     ahead: Ahead,
     parts: Vec<PartLife>,
-    /// The events as the fit reads them; `None` without a fit.
+    /// `None` without a fit.
     read: Option<Read>,
 }
 

@@ -8,7 +8,7 @@
 use super::constants::ModelConstants;
 use super::course::{Course, Covariate};
 use super::events::{EventKind, Events};
-use super::lamps::Lamps;
+use super::lamps::{LEAST_RATED_HOURS, Lamps};
 use crate::domain::UnitSpec;
 
 /// How a deposit grows with time: it may take time to begin, and it may near an end.
@@ -255,7 +255,7 @@ impl<'a> Design<'a> {
             covers: Vec::new(),
             now,
             lamps: Lamps::new(course, spec, events, c.lamp_age.mean),
-            rated_hours: spec.lamp.rated_hours.max(100.0),
+            rated_hours: spec.lamp.rated_hours.max(LEAST_RATED_HOURS),
             new_hours: c.lamp_new_hours,
             burn_in_hours: c.burn_in_hours,
             sensors: events.inside(&[EventKind::SensorReplaced], now),

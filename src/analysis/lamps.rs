@@ -8,8 +8,8 @@ use crate::domain::{Timestamp, UnitSpec};
 const PACE_DAYS: usize = 60;
 /// A unit that ran less than this share of the time is closed.
 const CLOSED_BELOW: f64 = 0.05;
-/// The least rated hours that make sense.
-const LEAST_RATED_HOURS: f64 = 100.0;
+/// The least rated hours that make sense, h.
+pub const LEAST_RATED_HOURS: f64 = 100.0;
 
 /// The lamps of a unit and their hours.
 #[derive(Clone, Debug)]

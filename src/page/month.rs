@@ -55,16 +55,15 @@ fn section(unit: &UnitMonth, zone: &TimeZone) -> Markup {
 }
 
 fn dark(unit: &UnitMonth, zone: &TimeZone) -> Markup {
-    let known = unit.totals().hours_known > 0.0;
     html! {
         h3 { "Outages" }
-        (listing(outages(unit, zone), "How it is known", if known { "None." } else { "Not known: there are no readings." }))
+        (listing(outages(unit, zone), "How it is known"))
         h3 { "Gaps in the readings" }
-        (listing(gaps(unit, zone), "In the logbook", "None: at most an hour lies between two readings."))
+        (listing(gaps(unit, zone), "In the logbook"))
     }
 }
 
-fn listing(Listing { rows, more }: Listing, remark: &str, none: &str) -> Markup {
+fn listing(Listing { rows, more, none }: Listing, remark: &str) -> Markup {
     html! {
         @if rows.is_empty() { p { (none) } } @else {
             table.stops.outages { thead { tr { th scope="col" { "Begin" } th scope="col" { "End" } th scope="col" { "Hours" } th scope="col" { (remark) } } }

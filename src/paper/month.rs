@@ -114,17 +114,14 @@ fn day_row(day: &MonthDay, flow: bool) -> Vec<Cell> {
 }
 
 fn stretches(unit: &UnitMonth, zone: &TimeZone, blocks: &mut Vec<Block>) {
-    let known = unit.totals().hours_known > 0.0;
-    let none = if known { "None." } else { "Not known: there are no readings." };
-    list(("Outages", "How it is known", none), report::outages(unit, zone), blocks);
-    let none = "None: at most an hour lies between two readings.";
-    list(("Gaps in the readings", "In the logbook", none), report::gaps(unit, zone), blocks);
+    list(("Outages", "How it is known"), report::outages(unit, zone), blocks);
+    list(("Gaps in the readings", "In the logbook"), report::gaps(unit, zone), blocks);
 }
 
-fn list((heading, remark, none): (&str, &str, &str), listing: Listing, blocks: &mut Vec<Block>) {
+fn list((heading, remark): (&str, &str), listing: Listing, blocks: &mut Vec<Block>) {
     blocks.push(Block::Heading(heading.to_owned()));
     if listing.rows.is_empty() {
-        blocks.push(Block::Text(none.to_owned()));
+        blocks.push(Block::Text(listing.none.to_owned()));
         return;
     }
     let columns = vec![

@@ -28,22 +28,31 @@ pub struct Listing {
     pub rows: Vec<[String; 4]>,
     /// The rest.
     pub more: Option<String>,
+    /// What is said where there are none.
+    pub none: &'static str,
 }
 
 impl Listing {
-    fn of<T>(all: &[T], what: &str, hours: impl Fn(&T) -> f64, row: impl Fn(&T) -> [String; 4]) -> Self {
+    fn of<T>(
+        all: &[T],
+        (what, none): (&str, &'static str),
+        hours: impl Fn(&T) -> f64,
+        row: impl Fn(&T) -> [String; 4],
+    ) -> Self {
         let (shown, rest) = all.split_at(all.len().min(MOST_LISTED));
         let more = (!rest.is_empty()).then(|| {
             let sum: f64 = rest.iter().map(hours).sum();
             format!("And {}, {sum:.1} h together.", words::count(rest.len() as u64, what))
         });
-        Self { rows: shown.iter().map(row).collect(), more }
+        Self { rows: shown.iter().map(row).collect(), more, none }
     }
 }
 
 /// The outages; the remark says how each is known.
 pub fn outages(unit: &UnitMonth, zone: &TimeZone) -> Listing {
-    Listing::of(&unit.outages, "more outage", Outage::hours, |outage| {
+    let known = unit.totals().hours_known > 0.0;
+    let none = if known { "None." } else { "Not known: there are no readings." };
+    Listing::of(&unit.outages, ("more outage", none), Outage::hours, |outage| {
         let begin = begin(outage.before, outage.from, zone);
         [begin, end(outage.after, outage.to, zone), format!("{:.1}", outage.hours()), sign(outage)]
     })
@@ -51,7 +60,8 @@ pub fn outages(unit: &UnitMonth, zone: &TimeZone) -> Listing {
 
 /// The gaps in the readings; the remark says what the logbook has at the time.
 pub fn gaps(unit: &UnitMonth, zone: &TimeZone) -> Listing {
-    Listing::of(&unit.gaps, "more gap", Gap::hours, |gap| {
+    let none = "None: at most an hour lies between two readings.";
+    Listing::of(&unit.gaps, ("more gap", none), Gap::hours, |gap| {
         let remark = gap.during.map_or("nothing", during);
         let begin = begin(gap.before, gap.from, zone);
         [begin, end(gap.after, gap.to, zone), format!("{:.1}", gap.hours()), remark.to_owned()]
@@ -133,7 +143,7 @@ pub fn text(record: &MonthRecord, zone: &TimeZone) -> String {
     out
 }
 
-fn list(out: &mut String, from: &str, remark: &str, Listing { rows, more }: Listing) {
+fn list(out: &mut String, from: &str, remark: &str, Listing { rows, more, .. }: Listing) {
     if !rows.is_empty() {
         let _ = writeln!(out, "  {from:<24}{:<24}{:>6}  {remark}", "to", "hours");
     }
