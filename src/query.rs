@@ -10,6 +10,7 @@ pub mod round;
 pub mod series;
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
@@ -120,7 +121,7 @@ pub enum Answer {
     /// To [`Query::Unknown`], by id.
     Unknown(Vec<UnknownUnit>),
     /// To [`Query::Assessment`].
-    Assessment(Box<Assessment>),
+    Assessment(Arc<Assessment>),
     /// To [`Query::Logbook`], ascending by time.
     Logbook(Vec<ServiceEntry>),
     /// To [`Query::Trend`].
@@ -213,12 +214,12 @@ pub struct UnitRow {
     /// Intensity at or under which treatment is not assured.
     pub set_point: f64,
     /// What was last said of it, perhaps hours ago; `None` before the first word.
-    pub assessment: Option<Assessment>,
+    pub assessment: Option<Arc<Assessment>>,
 }
 
 impl UnitRow {
     /// The row of a unit as it is now, of which `assessment` is the latest, if there is one.
-    pub fn new(spec: &UnitSpec, live: Live, assessment: Option<Assessment>) -> Self {
+    pub fn new(spec: &UnitSpec, live: Live, assessment: Option<Arc<Assessment>>) -> Self {
         Self {
             site: spec.id.site().to_owned(),
             unit: spec.id.unit().to_owned(),
@@ -307,7 +308,7 @@ pub trait Records {
     /// A unit at `now`.
     fn live(&mut self, spec: &UnitSpec, now: Timestamp) -> Result<Live, RecordsError>;
     /// What was last said about a unit; `None` before the first word.
-    fn assessment(&mut self, spec: &UnitSpec) -> Result<Option<Assessment>, RecordsError>;
+    fn assessment(&mut self, spec: &UnitSpec) -> Result<Option<Arc<Assessment>>, RecordsError>;
     /// Its days, ascending.
     fn days(&mut self, spec: &UnitSpec) -> Result<Vec<DaySummary>, RecordsError>;
     /// Its service log, ascending.
@@ -345,7 +346,7 @@ fn try_answer(records: &mut impl Records, units: &[UnitSpec], query: Query, now:
         Query::Unknown => Answer::Unknown(records.unknown()?),
         Query::Assessment { unit } => {
             let spec = find(units, &unit)?;
-            Answer::Assessment(Box::new(records.assessment(spec)?.ok_or_else(|| nothing_yet(&unit))?))
+            Answer::Assessment(records.assessment(spec)?.ok_or_else(|| nothing_yet(&unit))?)
         }
         Query::Logbook { unit } => Answer::Logbook(records.log(&find(units, &unit)?.id)?),
         Query::Trend { unit } => Answer::Trend(Box::new(trend(records, find(units, &unit)?)?)),
@@ -593,10 +594,10 @@ mod tests {
         fn live(&mut self, spec: &UnitSpec, _: Timestamp) -> Result<Live, RecordsError> {
             let known = self.assessment(spec)?;
             let condition = known.as_ref().map_or(Condition::Silent, |a| a.condition);
-            Ok(Live { condition, reading: known.and_then(|a| a.reading) })
+            Ok(Live { condition, reading: known.and_then(|a| a.reading.clone()) })
         }
 
-        fn assessment(&mut self, spec: &UnitSpec) -> Result<Option<Assessment>, RecordsError> {
+        fn assessment(&mut self, spec: &UnitSpec) -> Result<Option<Arc<Assessment>>, RecordsError> {
             let contract = include_str!("../fixtures/assessment/contract.json");
             Ok((spec.id.unit() == "boathouse").then(|| serde_json::from_str(contract).unwrap()))
         }

@@ -35,7 +35,7 @@ use crate::config::Config;
 use crate::domain::service::effective;
 use crate::domain::time::MINUTE;
 use crate::domain::{UnitId, UnitSpec};
-use crate::engine::{Effect, Engine, Event, Notice, Statement};
+use crate::engine::{Effect, Engine, Event, Notice};
 use crate::mqtt::decode::PAYLOAD_MAX_BYTES;
 use crate::mqtt::discovery::hub;
 use crate::mqtt::embedded::{Embedded, EmbeddedError};
@@ -45,7 +45,7 @@ use crate::mqtt::settings::{Broker, BrokerSettings, Protocol};
 use crate::notify;
 use crate::query::dossier::SiteCard;
 use crate::query::round::RoundRules;
-use crate::query::{self, Answer, OrderQuery, Query, Refusal, RefusalKind};
+use crate::query::{self, Answer, OrderQuery, Query, Refusal, RefusalKind, Scope};
 use crate::store::{OutboxItem, Store, StoreError};
 use crate::web::socket::{self, SocketError};
 use crate::web::{self, Ask};
@@ -131,7 +131,7 @@ enum Asker {
 
 /// A daemon that has started: the store is open, the local interface listens, the session is connecting.
 pub struct Daemon {
-    units: Vec<UnitSpec>,
+    units: Arc<Vec<UnitSpec>>,
     grace: Duration,
     store: Arc<Store>,
     engine: Engine,
@@ -217,7 +217,7 @@ impl Daemon {
         store.outbox()?.into_iter().for_each(|(key, item)| outbox.put(letter(key, item)));
         Ok(Self {
             health: Health::new(now, config.units.len()),
-            units: config.units.clone(),
+            units: Arc::new(config.units.clone()),
             grace: config.grace,
             store,
             engine,
@@ -347,7 +347,7 @@ impl Daemon {
         };
         let changed = reload::changed_units(&self.units, &config.units);
         self.engine = engine;
-        self.units.clone_from(&config.units);
+        self.units = Arc::new(config.units.clone());
         self.sites = records::sites(&config);
         self.health.units = config.units.len();
         Arc::make_mut(&mut self.constants).forecast.lead_days = config.lead_days;
@@ -422,7 +422,7 @@ impl Daemon {
     }
 
     fn delivered(&mut self, tag: u64) {
-        if let Some(key) = self.outbox.done(tag).and_then(|letter| letter.stored) {
+        if let Some(key) = self.outbox.done(tag) {
             let store = Arc::clone(&self.store);
             // If this fails the answer is sent once more after the next start, which does no harm.
             spawn_blocking(move || store.outbox_remove(&[key]));
@@ -510,8 +510,10 @@ impl Daemon {
             let neighbours = self.engine.neighbours(unit).map(|neighbours| (unit.clone(), neighbours));
             records = records.with_neighbours(neighbours.into_iter().collect());
         }
-        let mut units = self.units.clone();
-        units.retain(|spec| ask.scope.allows(spec.id.site()));
+        let mut units = Arc::clone(&self.units);
+        if ask.scope != Scope::All {
+            Arc::make_mut(&mut units).retain(|spec| ask.scope.allows(spec.id.site()));
+        }
         let answered = self.answered.0.clone();
         spawn_blocking(move || {
             let answer = query::answer(&mut records, &units, ask.query, now);
@@ -551,9 +553,8 @@ impl Daemon {
                 Effect::Assess { unit } => self.jobs.push_back(unit),
                 Effect::Say { unit, statement } => {
                     self.serving.changed(&unit, what(&statement));
-                    let message = message(&self.topics, &unit, &statement);
-                    self.publish([message]);
                     let messages = self.hubs.homie_values(&unit, &statement);
+                    self.outbox.say(unit, statement);
                     self.publish(messages);
                 }
                 Effect::SaySite { site, alert } => {
@@ -685,8 +686,8 @@ impl Daemon {
             self.keeping = Some(spawn_blocking(move || keep_all(&store, &values)));
         }
         self.answer_orders();
-        while let Some((tag, letter)) = self.outbox.send_next() {
-            let outgoing = outgoing(tag, letter, self.bare);
+        while let Some((tag, message)) = self.outbox.send_next(&self.topics) {
+            let outgoing = outgoing(tag, message, self.bare);
             if let Err(NotTaken::Full(_) | NotTaken::Stopped(_)) = self.session.try_publish(outgoing) {
                 // The window of the outbox is smaller than the session's, so this is the end of the session.
                 break;
@@ -710,8 +711,8 @@ impl Daemon {
     async fn drain(self) {
         let deadline = Instant::now() + self.grace;
         self.retain.abort();
-        let Self { serving, mut reports, mut outbox, session, mut events, arrivals, intake, job, store, bare, .. } =
-            self;
+        let Self { serving, mut reports, mut outbox, session, mut events, arrivals, intake, .. } = self;
+        let Self { job, store, topics, bare, .. } = self;
         let left = session_grace(deadline);
         if let Some((presence, _)) = self.presence {
             presence.stop(left).await;
@@ -742,8 +743,8 @@ impl Daemon {
         }
         intake.abort();
         let published = timeout_at(deadline, async {
-            while let Some((tag, letter)) = outbox.send_next() {
-                session.publish(outgoing(tag, letter, bare)).await?;
+            while let Some((tag, message)) = outbox.send_next(&topics) {
+                session.publish(outgoing(tag, message, bare)).await?;
                 while let Ok(event) = events.try_recv() {
                     if let SessionEvent::Delivered { tag } = event {
                         outbox.done(tag);
@@ -825,19 +826,8 @@ fn broker_settings(broker: &Broker, embedded: Option<&Embedded>) -> BrokerSettin
     }
 }
 
-fn outgoing(tag: u64, letter: &Letter, bare: bool) -> Outgoing {
-    let message = letter.message.clone();
+fn outgoing(tag: u64, message: Message, bare: bool) -> Outgoing {
     Outgoing { tag, message: if bare { message.bare() } else { message } }
-}
-
-fn message(topics: &Topics, unit: &UnitId, statement: &Statement) -> Message {
-    match statement {
-        Statement::Assessment(assessment) => topics.assessment(unit, assessment),
-        Statement::Condition(condition) => topics.condition(unit, *condition),
-        Statement::CleanBy(date) => topics.clean_by(unit, *date),
-        Statement::Alert(kind, alert) => topics.alert(unit, kind.name(), alert.as_deref(), None),
-        Statement::Alerts(alerts) => topics.alerts(unit, &hubs::summary(alerts)),
-    }
 }
 
 fn letter(key: u64, item: OutboxItem) -> Letter {

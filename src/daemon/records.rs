@@ -205,8 +205,8 @@ impl Records for Snapshot {
         Ok(Live { condition: view.condition, reading })
     }
 
-    fn assessment(&mut self, spec: &UnitSpec) -> Result<Option<Assessment>, RecordsError> {
-        Ok(self.views.get(&spec.id).and_then(|view| view.assessment.as_deref().cloned()))
+    fn assessment(&mut self, spec: &UnitSpec) -> Result<Option<Arc<Assessment>>, RecordsError> {
+        Ok(self.views.get(&spec.id).and_then(|view| view.assessment.clone()))
     }
 
     fn days(&mut self, spec: &UnitSpec) -> Result<Vec<DaySummary>, RecordsError> {

@@ -160,5 +160,5 @@ async fn ask(asks: &mpsc::Sender<Ask>, query: Query) -> Option<Answer> {
 /// assessment has seen readings up to then.
 fn judged(rows: &[UnitRow], progress: &Progress) -> bool {
     let Some(caught_up) = progress.caught_up else { return false };
-    rows.iter().all(|row| row.assessment.as_ref().is_some_and(|a| a.as_of > caught_up))
+    rows.iter().all(|row| row.assessment.as_deref().is_some_and(|a| a.as_of > caught_up))
 }

@@ -23,7 +23,7 @@ pub struct Filter {
 
 impl Filter {
     fn takes(&self, line: &FleetLine) -> bool {
-        let cause = line.row.assessment.as_ref().map(|said| said.verdict.cause.name());
+        let cause = line.row.assessment.as_deref().map(|said| said.verdict.cause.name());
         (self.site.is_empty() || self.site == line.row.site)
             && (self.tag.is_empty() || line.site.tags.contains(&self.tag))
             && (self.cause.is_empty() || cause == Some(&*self.cause))
@@ -92,7 +92,7 @@ fn filters(lines: &[FleetLine], filter: &Filter) -> Markup {
 
 fn row(frame: &Frame, line: &FleetLine) -> Markup {
     let row = &line.row;
-    let said = row.assessment.as_ref();
+    let said = row.assessment.as_deref();
     let today = frame.now.date_in(&zone_of(row));
     html! {
         tr {
@@ -152,7 +152,7 @@ pub fn sureness(cause: VerdictCause, probability: f64) -> String {
 
 /// How far the crossing is spread, in words.
 fn spread(line: &FleetLine) -> Markup {
-    let crossing = line.row.assessment.as_ref().map(|said| said.forecast.crossing).unwrap_or_default();
+    let crossing = line.row.assessment.as_deref().map(|said| said.forecast.crossing).unwrap_or_default();
     html! {
         @match (crossing.p10, crossing.p90) {
             (Some(p10), Some(p90)) if p10 == p90 => { "; short about " time { (p10) } }

@@ -22,7 +22,7 @@ const ENTRIES: usize = 6;
 pub fn page(frame: &Frame, dossier: &Dossier, series: &Series) -> String {
     let row = &dossier.row;
     let zone = zone_of(row);
-    let said = row.assessment.as_ref();
+    let said = row.assessment.as_deref();
     let unit = measure(&row.intensity_unit);
     let log = &dossier.trend.log;
     let chart = Chart {

@@ -20,7 +20,7 @@ const ROWS_SHOWN: usize = 400;
 pub fn page(frame: &Frame, dossier: &Dossier, series: &Series, past: &[FittedDay], latest: bool) -> String {
     let row = &dossier.row;
     let zone = zone_of(row);
-    let said = row.assessment.as_ref();
+    let said = row.assessment.as_deref();
     let chart = Chart {
         series,
         set_point: row.set_point,
@@ -75,7 +75,7 @@ fn sentence(text: &str) -> String {
 pub fn head(dossier: &Dossier) -> Markup {
     let row = &dossier.row;
     let unit = measure(&row.intensity_unit);
-    let forecast = row.assessment.as_ref().map(|said| &said.forecast);
+    let forecast = row.assessment.as_deref().map(|said| &said.forecast);
     html! {
         p.path { a href="/" { "Units" } " / " a href={ "/?site=" (row.site) } { (dossier.site.name.as_deref().unwrap_or(&row.site)) } }
         h1 { (name(row)) " " (condition(row.condition)) }

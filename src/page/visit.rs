@@ -32,7 +32,7 @@ pub fn page(frame: &Frame, dossier: &Dossier, visit: Option<&Visit>, again: bool
 }
 
 fn begin(frame: &Frame, row: &UnitRow) -> Markup {
-    let expected = row.assessment.as_ref().map(expectations).unwrap_or_default();
+    let expected = row.assessment.as_deref().map(expectations).unwrap_or_default();
     html! {
         h1 { "Visit" }
         p { "Before the unit is opened, confirm each line. Nothing here replaces the unit's papers." }

@@ -57,7 +57,7 @@ pub fn chart<'a>(dossier: &'a Dossier, series: &'a Series, zone: &'a TimeZone) -
         series,
         set_point: row.set_point,
         unit: measure(&row.intensity_unit),
-        said: row.assessment.as_ref(),
+        said: row.assessment.as_deref(),
         past: &[],
         log: &dossier.trend.log,
         zone,

@@ -61,7 +61,7 @@ pub fn sheet(dossier: &Dossier, series: &Series, now: Timestamp) -> Paper {
 fn fitted(dossier: &Dossier, series: &Series, now: Timestamp, room: Room) -> Paper {
     let row = &dossier.row;
     let zone = zone_of(row);
-    let said = row.assessment.as_ref();
+    let said = row.assessment.as_deref();
     let site = dossier.site.name.as_deref().unwrap_or(&row.site);
     let mut blocks = vec![
         Block::Title {
@@ -122,7 +122,7 @@ fn facts(dossier: &Dossier, zone: &TimeZone) -> Vec<(String, String)> {
     if let Some(percent) = row.reading.as_ref().and_then(|reading| reading.percent_of_reference) {
         add("Against new", format!("{percent:.0} %"));
     }
-    let Some(forecast) = row.assessment.as_ref().map(|said| &said.forecast) else { return facts };
+    let Some(forecast) = row.assessment.as_deref().map(|said| &said.forecast) else { return facts };
     for (label, date) in
         [("Clean by", forecast.clean_by), ("Lamp by", forecast.lamp_by), ("Sensor by", forecast.sensor_by)]
     {

@@ -111,7 +111,7 @@ mod tests {
         let mut list = |cause| {
             said.verdict.cause = cause;
             let live = Live { condition: said.condition, reading: None };
-            bring(&UnitRow::new(&spec, live, Some(said.clone())), jiff::civil::date(2026, 8, 14))
+            bring(&UnitRow::new(&spec, live, Some(said.clone().into())), jiff::civil::date(2026, 8, 14))
         };
         assert!(list(VerdictCause::SleeveFouling)[0].part.starts_with("descaler"));
         assert_eq!(list(VerdictCause::LampAgeing)[0].part, "lamp");

@@ -205,7 +205,7 @@ pub fn plan(lines: &[FleetLine], rules: RoundRules, today: Date) -> Round {
 
 fn stop(row: &UnitRow, today: Date, (next, after_next): (Date, Date)) -> Option<Stop> {
     let (due, to_do) = row.service_due().unzip();
-    let crossing = row.assessment.as_ref().map(|said| said.forecast.crossing).unwrap_or_default();
+    let crossing = row.assessment.as_deref().map(|said| said.forecast.crossing).unwrap_or_default();
     let short_risk = risk(&crossing, today, next);
     let because = match row.condition {
         Condition::Dark | Condition::Short | Condition::Silent => Because::Urgent,
@@ -223,7 +223,7 @@ fn stop(row: &UnitRow, today: Date, (next, after_next): (Date, Date)) -> Option<
         due,
         to_do,
         risk: urgent_risk,
-        says: row.assessment.as_ref().map_or_else(String::new, |said| said.verdict.says.clone()),
+        says: row.assessment.as_deref().map_or_else(String::new, |said| said.verdict.says.clone()),
         bring: bring(row, today),
     })
 }
@@ -303,7 +303,7 @@ mod tests {
             Crossing { p10: day(clean_in_days), p50: day(clean_in_days + 20), p90: day(clean_in_days + 40) };
         let spec = UnitSpec::new(id.parse().unwrap(), 14.0);
         let site = SiteCard { id: spec.id.site().to_owned(), travel_minutes: Some(travel), ..SiteCard::default() };
-        let row = UnitRow::new(&spec, Live { condition, reading: None }, Some(said));
+        let row = UnitRow::new(&spec, Live { condition, reading: None }, Some(said.into()));
         FleetLine { site, row, course: Vec::new() }
     }
 

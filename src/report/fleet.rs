@@ -4,6 +4,7 @@
 
 use std::cmp::Ordering;
 use std::fmt::Write;
+use std::sync::Arc;
 
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
@@ -31,7 +32,7 @@ pub struct FleetRow {
     /// Its condition now.
     pub condition: Condition,
     /// What was last said of it.
-    pub assessment: Option<Assessment>,
+    pub assessment: Option<Arc<Assessment>>,
     /// Its latest intensity, in `unit`.
     pub intensity: Option<f64>,
     /// The unit of intensity and set point.
@@ -93,7 +94,7 @@ pub fn table(rows: &[FleetRow], look: Look, now: Timestamp) -> String {
 }
 
 fn worse(a: &FleetRow, b: &FleetRow) -> Ordering {
-    let by = |row: &FleetRow| row.assessment.as_ref().and_then(act_first).map_or(Date::MAX, |(_, date)| date);
+    let by = |row: &FleetRow| row.assessment.as_deref().and_then(act_first).map_or(Date::MAX, |(_, date)| date);
     a.condition
         .cmp(&b.condition)
         .then_with(|| by(a).cmp(&by(b)))
@@ -144,7 +145,7 @@ struct Line {
 impl Line {
     fn of(row: &FleetRow, now: Timestamp) -> Self {
         let today = now.date_in(&row.zone);
-        let said = row.assessment.as_ref();
+        let said = row.assessment.as_deref();
         Self {
             site: row.id.site().to_owned(),
             unit: row.id.unit().to_owned(),
@@ -426,7 +427,11 @@ mod tests {
     }
 
     /// The contract's example, with another verdict, share and dates.
-    fn said(cause: VerdictCause, loss: Option<(Cause, f64)>, change: impl FnOnce(&mut Forecast)) -> Option<Assessment> {
+    fn said(
+        cause: VerdictCause,
+        loss: Option<(Cause, f64)>,
+        change: impl FnOnce(&mut Forecast),
+    ) -> Option<Arc<Assessment>> {
         let text = include_str!("../../fixtures/assessment/contract.json");
         let mut said: Assessment = serde_json::from_str(text).unwrap();
         said.verdict.cause = cause;
@@ -439,7 +444,7 @@ mod tests {
         said.forecast.crossing = Crossing::default();
         (said.forecast.clean_by, said.forecast.lamp_by, said.forecast.sensor_by) = (None, None, None);
         change(&mut said.forecast);
-        Some(said)
+        Some(said.into())
     }
 
     fn date(text: &str) -> Option<Date> {

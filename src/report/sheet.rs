@@ -46,7 +46,7 @@ pub fn text(dossier: &Dossier, today: Date, style: Style) -> String {
     }
     out += "\nExpect\n";
     let now = row.reading.as_ref().map_or(f64::NAN, |reading| reading.intensity);
-    for e in row.assessment.as_ref().map(expectations).unwrap_or_default() {
+    for e in row.assessment.as_deref().map(expectations).unwrap_or_default() {
         let title = step(e.action).map_or("", |step| step.title);
         if row.condition == Condition::Dark {
             // Without light a gain has nothing to grow from.

@@ -31,7 +31,7 @@ pub const UNITS: [&str; 16] = [
 
 /// A unit of the fleet; what is not known is an empty cell.
 pub fn unit(row: &UnitRow) -> Row<16> {
-    let said = row.assessment.as_ref();
+    let said = row.assessment.as_deref();
     let forecast = said.map(|said| &said.forecast);
     let crossing = forecast.map(|forecast| forecast.crossing);
     [

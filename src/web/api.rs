@@ -155,7 +155,7 @@ async fn episodes(
             csv(tables::EPISODES.map(str::to_owned), rows)
         }
         Ok(Answer::Assessment(said)) => {
-            axum::Json(Episodes { episodes: said.episodes, unlogged: said.unlogged }).into_response()
+            axum::Json(Episodes { episodes: said.episodes.clone(), unlogged: said.unlogged.clone() }).into_response()
         }
         Ok(other) => respond(other),
         Err(response) => *response,

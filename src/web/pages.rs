@@ -379,7 +379,7 @@ async fn log(
 }
 
 fn visit_of(dossier: &Dossier) -> Option<Visit> {
-    let settle = dossier.row.assessment.as_ref().and_then(|said| said.verdict.settle_with.as_ref()).map(|s| s.action);
+    let settle = dossier.row.assessment.as_deref().and_then(|said| said.verdict.settle_with.as_ref()).map(|s| s.action);
     visit::read(&dossier.trend.log, &dossier.recent, settle)
 }
 
@@ -448,7 +448,7 @@ async fn visit_step(
             // Two technicians at once, or a second press: the visit is under way already.
             "start" if open.is_some() => return Ok(Redirect::to(&format!("/units/{unit}/visit")).into_response()),
             "start" => {
-                let expected = dossier.row.assessment.as_ref().map(visit::expectations).unwrap_or_default();
+                let expected = dossier.row.assessment.as_deref().map(visit::expectations).unwrap_or_default();
                 (ServiceAction::VisitStarted, Some(visit::start_note(&expected)))
             }
             "step" => (action()?, None),

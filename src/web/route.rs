@@ -8,7 +8,7 @@ use crate::domain::{FittedDay, ServiceEntry, UnitId};
 use crate::query::dossier::FleetLine;
 use crate::query::round::OtherRules;
 use crate::query::series::Span;
-use crate::query::{Answer, OrderQuery, Query, UnitRow, UnknownUnit};
+use crate::query::{Answer, OrderQuery, Query, Refusal, UnitRow, UnknownUnit};
 
 /// Every unit.
 pub const UNITS: &str = "/api/v1/units";
@@ -160,26 +160,73 @@ fn fill(template: &str, unit: &UnitId) -> String {
     template.replace("{site}", unit.site()).replace("{unit}", unit.unit())
 }
 
-/// The JSON of an answer; a refusal has none, it is a [`super::problem::Problem`].
-pub fn to_json(answer: &Answer) -> Result<Option<Vec<u8>>, serde_json::Error> {
-    match answer {
-        Answer::Units(units) => serde_json::to_vec(&Units { units: units.clone() }),
-        Answer::Unknown(unknown) => serde_json::to_vec(&Unknown { unknown: unknown.clone() }),
-        Answer::Assessment(assessment) => serde_json::to_vec(assessment),
-        Answer::Logbook(entries) => serde_json::to_vec(&Logbook { entries: entries.clone() }),
-        Answer::Trend(trend) => serde_json::to_vec(trend),
-        Answer::Logged(logged) => serde_json::to_vec(logged),
-        Answer::Alerts(alerts) => serde_json::to_vec(&Alerts { alerts: alerts.clone() }),
-        Answer::Ordered(alerts) => serde_json::to_vec(&Ordered { alerts: *alerts }),
-        Answer::Readings(series) => serde_json::to_vec(series),
-        Answer::Course(days) => serde_json::to_vec(&Course { days: days.clone() }),
-        Answer::Dossier(dossier) => serde_json::to_vec(dossier),
-        Answer::Fleet(units) => serde_json::to_vec(&Fleet { units: units.clone() }),
-        Answer::Round(round) => serde_json::to_vec(round),
-        Answer::Month(month) => serde_json::to_vec(month),
-        Answer::Refused(_) => return Ok(None),
+/// About how many bytes a piece of a long answer has.
+const PIECE_BYTES: usize = 64 << 10;
+
+/// JSON in pieces.
+pub type Pieces = Box<dyn Iterator<Item = Result<Vec<u8>, serde_json::Error>> + Send>;
+
+/// The JSON of an answer, made piece by piece as it is sent: a fleet's is tens of megabytes at once.
+///
+/// # Errors
+/// A refusal has no JSON here, it is a [`super::problem::Problem`].
+pub fn to_json(answer: Answer) -> Result<Pieces, Refusal> {
+    Ok(match answer {
+        Answer::Units(units) => listed("units", units),
+        Answer::Unknown(unknown) => listed("unknown", unknown),
+        Answer::Assessment(assessment) => whole(&assessment),
+        Answer::Logbook(entries) => listed("entries", entries),
+        Answer::Trend(trend) => whole(&trend),
+        Answer::Logged(logged) => whole(&logged),
+        Answer::Alerts(alerts) => listed("alerts", alerts),
+        Answer::Ordered(alerts) => whole(&Ordered { alerts }),
+        Answer::Readings(series) => whole(&series),
+        Answer::Course(days) => listed("days", days),
+        Answer::Dossier(dossier) => whole(&dossier),
+        Answer::Fleet(units) => listed("units", units),
+        Answer::Round(round) => whole(&round),
+        Answer::Month(month) => whole(&month),
+        Answer::Refused(refusal) => return Err(refusal),
+    })
+}
+
+fn whole(value: &impl Serialize) -> Pieces {
+    Box::new(std::iter::once(serde_json::to_vec(value)))
+}
+
+/// An object with one list in it.
+fn listed<T: Serialize + Send + 'static>(name: &'static str, items: Vec<T>) -> Pieces {
+    Box::new(List { piece: format!("{{\"{name}\":[").into_bytes(), items: Some(items.into_iter()), first: true })
+}
+
+struct List<T> {
+    /// What is written and not handed over yet.
+    piece: Vec<u8>,
+    /// What is to come; `None`: the list is closed.
+    items: Option<std::vec::IntoIter<T>>,
+    first: bool,
+}
+
+impl<T: Serialize> Iterator for List<T> {
+    type Item = Result<Vec<u8>, serde_json::Error>;
+
+    fn next(&mut self) -> Option<Self::Item> {
+        let items = self.items.as_mut()?;
+        for item in items {
+            if !std::mem::take(&mut self.first) {
+                self.piece.push(b',');
+            }
+            if let Err(error) = serde_json::to_writer(&mut self.piece, &item) {
+                return Some(Err(error));
+            }
+            if self.piece.len() >= PIECE_BYTES {
+                return Some(Ok(std::mem::take(&mut self.piece)));
+            }
+        }
+        self.items = None;
+        self.piece.extend_from_slice(b"]}");
+        Some(Ok(std::mem::take(&mut self.piece)))
     }
-    .map(Some)
 }
 
 /// The answer to `query` whose JSON is `body`.
@@ -200,4 +247,29 @@ pub fn from_json(query: &Query, body: &[u8]) -> Result<Answer, serde_json::Error
         Query::Alerts => Answer::Alerts(serde_json::from_slice::<Alerts>(body)?.alerts),
         Query::Order(_) => Answer::Ordered(serde_json::from_slice::<Ordered>(body)?.alerts),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::domain::Timestamp;
+
+    /// A long list is the same JSON in pieces as at once.
+    #[test]
+    fn a_list_in_pieces_is_the_list() {
+        for count in [0, 1, 2, 5_000] {
+            let unknown: Vec<UnknownUnit> = (0..count)
+                .map(|n| UnknownUnit {
+                    unit: UnitId::new("heron-bight", &format!("unit-{n}")).unwrap(),
+                    readings: n,
+                    last: Timestamp::from_secs(n as i64),
+                })
+                .collect();
+            let pieces: Vec<Vec<u8>> =
+                to_json(Answer::Unknown(unknown.clone())).unwrap().collect::<Result<_, _>>().unwrap();
+            assert_eq!(pieces.len() > 1, count > 1_000);
+            assert!(pieces.iter().all(|piece| piece.len() < PIECE_BYTES + 200));
+            assert_eq!(pieces.concat(), serde_json::to_vec(&Unknown { unknown }).unwrap());
+        }
+    }
 }

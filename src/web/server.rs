@@ -5,13 +5,14 @@ use std::io;
 use std::sync::Arc;
 use std::time::Duration;
 
-use axum::body::Bytes;
+use axum::body::{Body, Bytes};
 use axum::extract::rejection::{BytesRejection, QueryRejection};
 use axum::extract::{DefaultBodyLimit, Path, Query as Args, State};
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
 use axum::{Extension, Router};
+use futures_util::stream;
 use tokio::sync::mpsc::error::TrySendError;
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio::time::timeout;
@@ -222,12 +223,14 @@ pub(super) fn respond(answer: Answer) -> Response {
         Answer::Logged(logged) if !logged.already => StatusCode::CREATED,
         _ => StatusCode::OK,
     };
-    match (route::to_json(&answer), answer) {
-        (_, Answer::Refused(refusal)) => Problem::from(refusal).into_response(),
-        (Ok(Some(body)), _) => {
-            (status, [(header::CONTENT_TYPE, HeaderValue::from_static("application/json"))], body).into_response()
-        }
-        (Ok(None), _) => StatusCode::NO_CONTENT.into_response(),
-        (Err(e), _) => Problem::new(StatusCode::INTERNAL_SERVER_ERROR, e.to_string()).into_response(),
-    }
+    let mut pieces = match route::to_json(answer) {
+        Ok(pieces) => pieces.peekable(),
+        Err(refusal) => return Problem::from(refusal).into_response(),
+    };
+    let body = match (pieces.next(), pieces.peek()) {
+        (Some(Err(e)), _) => return Problem::new(StatusCode::INTERNAL_SERVER_ERROR, e.to_string()).into_response(),
+        (Some(Ok(all)), None) => Body::from(all),
+        (first, _) => Body::from_stream(stream::iter(first.into_iter().chain(pieces))),
+    };
+    (status, [(header::CONTENT_TYPE, HeaderValue::from_static("application/json"))], body).into_response()
 }

@@ -82,7 +82,7 @@ fn the_analysis_tells_the_stories() {
                 intensity: latest.filter(|r| now.millis_since(r.at) < DAY).and_then(|r| r.get(Channel::Intensity)),
                 unit: unit.spec.sensor.unit,
                 set_point: unit.spec.set_point,
-                assessment: Some(said),
+                assessment: Some(said.into()),
             });
         }
         // Shown only when the test fails.

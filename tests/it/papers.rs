@@ -36,7 +36,11 @@ fn spec(unit: &str, name: &str) -> UnitSpec {
 
 fn row(spec: &UnitSpec, said: Option<Assessment>) -> UnitRow {
     let condition = said.as_ref().map_or(Condition::Learning, |said| said.condition);
-    UnitRow::new(spec, Live { condition, reading: said.as_ref().and_then(|said| said.reading.clone()) }, said)
+    UnitRow::new(
+        spec,
+        Live { condition, reading: said.as_ref().and_then(|said| said.reading.clone()) },
+        said.map(Into::into),
+    )
 }
 
 fn dossier(spec: &UnitSpec, site: SiteCard, said: Option<Assessment>, log: Vec<ServiceEntry>) -> Dossier {
