@@ -17,7 +17,7 @@ use super::episodes;
 use super::events::{self, EventKind, Events, Origin};
 use super::forecast::{self, Ahead};
 use super::lamps::Lamps;
-use super::model::{self, Fitted, Observed, Variant};
+use super::model::{self, Fitted, Observed, Problem, Variant};
 use super::readings;
 use super::retrace as past;
 use super::shifts::Shifts;
@@ -259,14 +259,16 @@ fn fit<'a>(
         ln_weight: weight,
     };
     let usual = model.growths.iter().max_by(|a, b| a.1.total_cmp(&b.1)).map_or(Growth::STEADY, |(growth, _)| *growth);
-    let base = variant(events, usual, 0.0);
-    let (first, weights) = model::first_noise(&base, &observed, &setting)?;
-    let gain = model::gain_of_before(&base, (&first, &weights), &observed, &setting)?;
+    let problem =
+        |events: &Events, growth: Growth, weight: f64| Problem::new(variant(events, growth, weight), &observed, model);
+    let base = problem(events, usual, 0.0);
+    let (first, weights) = base.first_noise(&setting)?;
+    let gain = model::gain_of_before(&base, (&first, &weights), &setting)?;
     setting.before = gain > BEFORE_MATTERS;
-    let rates = model::likely_rates(&base, (&first, &weights), &observed, &setting);
-    let noises = model::likely_noises(&base, (&first, &weights), &rates, &observed, &setting);
+    let rates = model::likely_rates(&base, (&first, &weights), &setting);
+    let noises = model::likely_noises(&base, (&first, &weights), &rates, &setting);
     let noise = (noises.first()?, weights.as_slice());
-    let evidence = |events: &Events| model::evidence(&variant(events, usual, 0.0), noise, &rates, &observed, &setting);
+    let evidence = |events: &Events| model::evidence(&problem(events, usual, 0.0), noise, &rates, &setting);
     let readings = readings::choose(events.clone(), &readings::doubts(events, found), evidence);
     // Kinds of growth are weighed on the best reading; those out of the race are dropped for all.
     let all_rates: Vec<usize> = (0..model.rates.len()).collect();
@@ -275,17 +277,17 @@ fn fit<'a>(
         if rates.iter().filter(fouls).all(|rate| setting.ln_agreement(*rate, growth) < -GROWTH_WINDOW) {
             return None;
         }
-        model::evidence(&variant(&readings[0].0, growth, 0.0), noise, &all_rates, &observed, &setting)
+        model::evidence(&problem(&readings[0].0, growth, 0.0), noise, &all_rates, &setting)
     });
-    let mut variants = Vec::new();
+    let mut problems = Vec::new();
     for (events, odds) in &readings {
         let own = |(growth, weight): &(Growth, f64)| {
-            let variant = variant(events, *growth, odds + weight.ln());
-            model::with_own_covers(variant, noise, &all_rates, &observed, &setting)
+            let problem = problem(events, *growth, odds + weight.ln());
+            model::with_own_covers(problem, noise, &all_rates, &setting)
         };
-        variants.extend(growths.iter().map(own));
+        problems.extend(growths.iter().map(own));
     }
-    let fitted = model::fit(variants, (&noises, &weights), &observed, &setting, centre, rng)?;
+    let fitted = model::fit(problems, (&noises, &weights), &setting, centre, rng)?;
     let best = readings.into_iter().next().map_or_else(|| events.clone(), |(best, _)| best);
     Some((fitted, best))
 }

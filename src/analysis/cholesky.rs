@@ -63,19 +63,6 @@ impl Factor {
         (0..self.size).map(|i| dot(self.row(i), &b[..=i])).collect()
     }
 
-    /// The diagonal of A^-1.
-    pub fn inverse_diagonal(&self) -> Vec<f64> {
-        let mut unit = vec![0.0; self.size];
-        (0..self.size)
-            .map(|i| {
-                unit.fill(0.0);
-                unit[i] = 1.0;
-                self.forward(&mut unit);
-                dot(&unit, &unit)
-            })
-            .collect()
-    }
-
     /// A^-1, row by row.
     pub fn inverse(&self) -> Vec<Vec<f64>> {
         (0..self.size)
@@ -121,7 +108,6 @@ mod tests {
         factor.backward(&mut b);
         assert_eq!(b, [1.0, 2.0]);
         assert_eq!(factor.times(&[1.0, 1.0]), [2.0, 3.0]);
-        assert_eq!(factor.inverse_diagonal(), [5.0 / 16.0, 0.25]);
         assert_eq!(factor.inverse(), [[0.3125, -0.125], [-0.125, 0.25]]);
         assert!(Factor::new(2, |_, _| 1.0).is_none(), "singular");
         assert!(Factor::new(1, |_, _| f64::NAN).is_none());

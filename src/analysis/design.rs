@@ -5,6 +5,8 @@
 //! The terms that differ between hypotheses (the *main* terms) stand last; what is the same under all of them (the
 //! *nuisance* terms) stands first and is integrated out once for all hypotheses.
 
+use ndarray::Array2;
+
 use super::constants::ModelConstants;
 use super::course::{Course, Covariate};
 use super::events::{EventKind, Events};
@@ -367,6 +369,21 @@ impl<'a> Design<'a> {
 
     /// The regressors of a day, past or future.
     pub fn row(&self, day: i32) -> Vec<f64> {
+        let mut row = vec![0.0; self.terms.len()];
+        self.write_row(day, &mut row);
+        row
+    }
+
+    /// The regressors of days, a row each.
+    pub fn rows(&self, days: impl ExactSizeIterator<Item = i32>) -> Array2<f64> {
+        let mut rows = Array2::zeros((days.len(), self.terms.len()));
+        for (day, row) in days.zip(rows.as_slice_mut().unwrap_or_default().chunks_exact_mut(self.terms.len().max(1))) {
+            self.write_row(day, row);
+        }
+        rows
+    }
+
+    fn write_row(&self, day: i32, row: &mut [f64]) {
         let interval = self.interval(day);
         let days = self.interval_age(day);
         let growth = self.growth_in(interval);
@@ -377,9 +394,8 @@ impl<'a> Design<'a> {
         let bend = |h: f64| h * (h - 0.6);
         let yearly = self.yearly_growth(day);
         let (sin, cos) = (std::f64::consts::TAU * self.year(day)).sin_cos();
-        self.terms
-            .iter()
-            .map(|term| match *term {
+        for (value, term) in row.iter_mut().zip(&self.terms) {
+            *value = match *term {
                 Term::Level => 1.0,
                 Term::IntervalRate(g) => gate(g == self.intervals[interval].group, -own),
                 Term::RateSine => -yearly.0,
@@ -405,8 +421,8 @@ impl<'a> Design<'a> {
                 Term::Drift => -since(&self.sensors, self.sensor_age_at_start, day) / 365.25,
                 Term::SeasonSine => -sin,
                 Term::SeasonCosine => -cos,
-            })
-            .collect()
+            };
+        }
     }
 
     /// How much further than its own pace supports an interval is carried on, in hundreds of days.

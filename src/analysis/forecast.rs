@@ -142,11 +142,9 @@ struct Future {
 impl Future {
     fn new(variant: &Variant<'_>, horizon_days: i32) -> Self {
         let design = &variant.design;
-        let days = design.now..=design.now + horizon_days.max(1);
-        let flat: Vec<f64> = days.clone().flat_map(|day| design.row(day)).collect();
-        let terms = design.terms.len();
+        let days = design.now..design.now + horizon_days.max(1) + 1;
         Self {
-            rows: Array2::from_shape_vec((flat.len() / terms.max(1), terms), flat).unwrap_or_default(),
+            rows: design.rows(days.clone()),
             grows: days.map(|day| (design.grown_since_now(day), design.beyond_own_pace(day))).collect(),
             rate: design.terms.iter().position(|term| *term == Term::Rate),
             shifts: design.shift_ages(),

@@ -9,12 +9,12 @@ use ndarray::{Array1, Array2};
 use rand::{Rng, RngExt};
 use rand_distr::StandardNormal;
 
-use super::constants::ModelConstants;
+use super::constants::{Belief, ModelConstants};
 use super::course::{Course, median, quantile_sorted};
 use super::design::{Design, Share, Term};
 use super::fit::{self, Priors};
 use super::posterior::Sampler;
-use super::structures::{Rows, Setting, Structure};
+use super::structures::{MainPriors, Rows, Setting, Structure};
 use super::whiten::{Wander, Whitener};
 
 /// Passes of reweighting; the weights have settled to a per cent after two.
@@ -142,39 +142,31 @@ impl Observed {
 /// The whole fit under the readings in `variants`; `None` where the numbers do not allow one (which the callers treat
 /// as too little data).
 pub fn fit<'a>(
-    variants: Vec<Variant<'a>>,
+    problems: Vec<Problem<'_, 'a>>,
     (noises, weights): (&[Noise], &[f64]),
-    observed: &Observed,
     setting: &Setting<'_>,
     centre: f64,
     rng: &mut impl Rng,
 ) -> Option<Fitted<'a>> {
-    let problems: Vec<Problem<'_, 'a>> =
-        variants.iter().map(|variant| Problem::new(variant, observed, setting)).collect();
-    let mut components = weigh(&problems, noises, weights);
+    let mut components = weigh(&problems, (noises, weights), setting);
     keep_the_heavy(&mut components, setting.model);
-    let draws = draw(&problems, &components, weights, setting.model, rng)?;
+    let draws = draw(&problems, &components, weights, setting, rng)?;
     let slope_score = problems.first().zip(noises.first()).map_or(0.0, |(p, noise)| p.slope_score(noise, weights));
+    let variants = problems.into_iter().map(|problem| problem.variant).collect();
     Some(Fitted { variants, components, draws, centre, slope_score })
-}
-
-/// A first choice of noise and the Student weights of the days, under wide beliefs.
-pub fn first_noise(variant: &Variant<'_>, observed: &Observed, setting: &Setting<'_>) -> Option<(Noise, Vec<f64>)> {
-    Problem::new(variant, observed, setting).first_noise()
 }
 
 /// The noises worth carrying on, best first: from `start` up and down the grid of spreads, for every memory, as long
 /// as the evidence grows. Wide beliefs let a fit explain with wild coefficients what is noise under sober ones, so the
 /// first choice is too small where the model fits badly.
 pub fn likely_noises(
-    variant: &Variant<'_>,
+    problem: &Problem<'_, '_>,
     (start, weights): (&Noise, &[f64]),
     rates: &[usize],
-    observed: &Observed,
     setting: &Setting<'_>,
 ) -> Vec<Noise> {
     let model = setting.model;
-    let half = observed.half_difference_variance(model.day_sd_floor);
+    let half = problem.observed.half_difference_variance(model.day_sd_floor);
     let mut weighed: Vec<(f64, Noise)> = Vec::new();
     for tau in &model.wander_tau_days {
         let noise = |place: usize| grid_noise(Wander { sd: model.wander_sd[place], tau_days: *tau }, half, model);
@@ -182,7 +174,7 @@ pub fn likely_noises(
         let Some(from) = (0..model.wander_sd.len()).min_by(|a, b| near(a).total_cmp(&near(b))) else { continue };
         let mut weigh = |place: usize| {
             let noise = noise(place);
-            let ln = evidence(variant, (&noise, weights), rates, observed, setting).unwrap_or(f64::NEG_INFINITY);
+            let ln = evidence(problem, (&noise, weights), rates, setting).unwrap_or(f64::NEG_INFINITY);
             weighed.push((ln, noise));
             ln
         };
@@ -221,16 +213,10 @@ fn grid_noise(wander: Wander, half_difference_variance: f64, model: &ModelConsta
 
 /// The rates of fouling (by their place in the constants) that matter for telling readings apart: none, the best and
 /// its neighbours.
-pub fn likely_rates(
-    variant: &Variant<'_>,
-    noise: (&Noise, &[f64]),
-    observed: &Observed,
-    setting: &Setting<'_>,
-) -> Vec<usize> {
+pub fn likely_rates(problem: &Problem<'_, '_>, noise: (&Noise, &[f64]), setting: &Setting<'_>) -> Vec<usize> {
     let count = setting.model.rates.len();
-    let problem = Problem::new(variant, observed, setting);
     let (_, rows) = problem.rows(noise.0, noise.1);
-    let found = weigh_structures(&problem, &rows, &setting.structures(&variant.design));
+    let found = weigh_structures(problem, &rows, &setting.structures(&problem.variant.design), setting);
     let best = found.iter().max_by(|a, b| a.2.total_cmp(&b.2)).map_or(0, |(structure, ..)| structure.rate);
     (0..count).filter(|rate| *rate == 0 || rate.abs_diff(best) <= 2).collect()
 }
@@ -238,81 +224,72 @@ pub fn likely_rates(
 /// The log evidence of one reading of the events under one noise and `rates`, over the structures that matter for
 /// telling readings apart: all windows, lamp and sensor as usual.
 pub fn evidence(
-    variant: &Variant<'_>,
+    problem: &Problem<'_, '_>,
     (noise, weights): (&Noise, &[f64]),
     rates: &[usize],
-    observed: &Observed,
     setting: &Setting<'_>,
 ) -> Option<f64> {
-    let problem = Problem::new(variant, observed, setting);
     let (_, rows) = problem.rows(noise, weights);
-    let mut candidates = setting.structures(&variant.design);
+    let mut candidates = setting.structures(&problem.variant.design);
     candidates.retain(|(s, _)| s.lamp == 0 && s.drift == 1 && rates.contains(&s.rate));
-    let found = weigh_structures(&problem, &rows, &candidates);
+    let found = weigh_structures(problem, &rows, &candidates, setting);
     let best = found.iter().map(|(_, _, ln)| *ln).fold(f64::NEG_INFINITY, f64::max);
     let sum: f64 = found.iter().map(|(_, _, ln)| (ln - best).exp()).sum();
     (best.is_finite()).then(|| best + sum.ln())
 }
 
-/// The variant with patches that cover the sleeve in each interval as its own rate says: they take one over the rate,
+/// The problem with patches that cover the sleeve in each interval as its own rate says: they take one over the rate,
 /// which the fit with the same days for all intervals gives well enough. Unchanged where the growth knows no patches.
-pub fn with_own_covers<'a>(
-    variant: Variant<'a>,
+pub fn with_own_covers<'p, 'a>(
+    problem: Problem<'p, 'a>,
     (noise, weights): (&Noise, &[f64]),
     rates: &[usize],
-    observed: &Observed,
     setting: &Setting<'_>,
-) -> Variant<'a> {
-    let usual = variant.design.growth.cover_days;
+) -> Problem<'p, 'a> {
+    let usual = problem.variant.design.growth.cover_days;
     if usual.is_infinite() {
-        return variant;
+        return problem;
     }
+    let design = &problem.variant.design;
     let own_covers = || {
-        let problem = Problem::new(&variant, observed, setting);
         let (_, rows) = problem.rows(noise, weights);
-        let mut candidates = setting.structures(&variant.design);
+        let mut candidates = setting.structures(design);
         candidates.retain(|(s, _)| s.lamp == 0 && s.drift == 1 && rates.contains(&s.rate));
-        let found = weigh_structures(&problem, &rows, &candidates);
+        let found = weigh_structures(&problem, &rows, &candidates, setting);
         let (best, ..) = found.iter().max_by(|a, b| a.2.total_cmp(&b.2))?;
-        let theta = rows.mean(&setting.priors(&variant.design, best))?;
-        let terms = &variant.design.terms;
-        let rate = theta[terms.iter().position(|term| *term == Term::Rate)?];
-        let own = terms.iter().zip(&theta).filter(|(term, _)| matches!(term, Term::IntervalRate(_)));
+        let theta = rows.mean(&setting.priors(design, best))?;
+        let rate = theta[design.terms.iter().position(|term| *term == Term::Rate)?];
+        let own = design.terms.iter().zip(&theta).filter(|(term, _)| matches!(term, Term::IntervalRate(_)));
         let (least, most) = (usual / MOST_UNLIKE, usual * MOST_UNLIKE);
         Some(own.map(|(_, own)| (100.0 / (rate + own).max(1e-3)).clamp(least, most)).collect::<Vec<f64>>())
     };
     let covers = own_covers().unwrap_or_default();
-    Variant { design: variant.design.with_covers(covers), ..variant }
+    let Variant { design, ln_weight } = problem.variant;
+    Problem::new(Variant { design: design.with_covers(covers), ln_weight }, problem.observed, setting.model)
 }
 
 /// By how much the log evidence gains, nats, when losses from before the first reading are weighed too.
-pub fn gain_of_before(
-    variant: &Variant<'_>,
-    noise: (&Noise, &[f64]),
-    observed: &Observed,
-    setting: &Setting<'_>,
-) -> Option<f64> {
+pub fn gain_of_before(problem: &Problem<'_, '_>, noise: (&Noise, &[f64]), setting: &Setting<'_>) -> Option<f64> {
     let rates: Vec<usize> = (0..setting.model.rates.len()).collect();
-    let ln = |before: bool| evidence(variant, noise, &rates, observed, &Setting { before, ..*setting });
+    let ln = |before: bool| evidence(problem, noise, &rates, &Setting { before, ..*setting });
     Some(ln(true)? - ln(false)?)
 }
 
-/// One variant with its regressors written out.
-struct Problem<'p, 'a> {
-    variant: &'p Variant<'a>,
+/// One variant with its regressors written out for the days observed.
+#[derive(Clone, Debug)]
+pub struct Problem<'p, 'a> {
+    variant: Variant<'a>,
     observed: &'p Observed,
-    setting: &'p Setting<'p>,
     x: Array2<f64>,
     extra: Vec<(Vec<f64>, f64)>,
     bounded: Vec<bool>,
 }
 
 impl<'p, 'a> Problem<'p, 'a> {
-    fn new(variant: &'p Variant<'a>, observed: &'p Observed, setting: &'p Setting<'p>) -> Self {
+    /// Writes the regressors of `variant` out.
+    pub fn new(variant: Variant<'a>, observed: &'p Observed, model: &ModelConstants) -> Self {
         let design = &variant.design;
-        let flat: Vec<f64> = observed.days.iter().flat_map(|day| design.row(*day)).collect();
-        let shape = (observed.days.len(), design.terms.len());
-        let sd = setting.model.reference_check_sd;
+        let sd = model.reference_check_sd;
         let check = |(day, ratio): &(i32, f64)| {
             let only_sensor = |(value, term): (f64, &Term)| {
                 if term.share() == Share::Sensor { value / sd } else { 0.0 }
@@ -320,12 +297,11 @@ impl<'p, 'a> Problem<'p, 'a> {
             (design.row(*day).into_iter().zip(&design.terms).map(only_sensor).collect(), ratio / sd)
         };
         Self {
-            variant,
             observed,
-            setting,
-            x: Array2::from_shape_vec(shape, flat).unwrap_or_default(),
+            x: design.rows(observed.days.iter().copied()),
             extra: observed.checks.iter().map(check).collect(),
             bounded: design.terms.iter().map(|term| term.at_least_zero()).collect(),
+            variant,
         }
     }
 
@@ -358,17 +334,18 @@ impl<'p, 'a> Problem<'p, 'a> {
         if time_squared > 0.0 { with_time / time_squared.sqrt() } else { 0.0 }
     }
 
-    fn first_noise(&self) -> Option<(Noise, Vec<f64>)> {
-        let model = self.setting.model;
+    /// A first choice of noise and the Student weights of the days, under wide beliefs.
+    pub fn first_noise(&self, setting: &Setting<'_>) -> Option<(Noise, Vec<f64>)> {
+        let model = setting.model;
         let half = self.observed.half_difference_variance(model.day_sd_floor);
         let tau = *model.wander_tau_days.first()?;
         let grid: Vec<Noise> =
             model.wander_sd.iter().map(|sd| grid_noise(Wander { sd: *sd, tau_days: tau }, half, model)).collect();
-        let priors = self.setting.wide_priors(&self.variant.design);
+        let priors = setting.wide_priors(&self.variant.design);
         let mut weights = vec![1.0; self.observed.days.len()];
         let best = self.rank(&grid, &weights, &priors).first()?.1;
         for _ in 0..REWEIGHTINGS {
-            weights = self.student_weights(&best, &weights, &priors)?;
+            weights = self.student_weights((&best, &weights), &priors, model.student_nu)?;
         }
         Some((best, weights))
     }
@@ -377,13 +354,14 @@ impl<'p, 'a> Problem<'p, 'a> {
     fn rank(&self, grid: &[Noise], weights: &[f64], priors: &Priors) -> Vec<(f64, Noise)> {
         let nuisance = self.variant.design.nuisance;
         let free = vec![false; self.bounded.len() - nuisance];
+        let beliefs = priors.mean.iter().zip(&priors.sd).skip(nuisance).map(|(mean, sd)| Belief::new(*mean, *sd));
+        let Some(main) = MainPriors::new(beliefs) else { return Vec::new() };
         let mut ranked: Vec<(f64, Noise)> = grid
             .iter()
             .filter_map(|noise| {
                 let (_, rows) = self.rows(noise, weights);
                 let reduced = rows.reduce(nuisance, priors)?;
-                let ln = reduced.ln_evidence(&priors.mean[nuisance..], &priors.sd[nuisance..], &free)?;
-                Some((ln, *noise))
+                Some((reduced.ln_evidence(&main, &free)?, *noise))
             })
             .collect();
         ranked.sort_by(|a, b| b.0.total_cmp(&a.0));
@@ -391,8 +369,7 @@ impl<'p, 'a> Problem<'p, 'a> {
     }
 
     /// [`student_weight`] of every day, from the expected square of its own error.
-    fn student_weights(&self, noise: &Noise, weights: &[f64], priors: &Priors) -> Option<Vec<f64>> {
-        let nu = self.setting.model.student_nu;
+    fn student_weights(&self, (noise, weights): (&Noise, &[f64]), priors: &Priors, nu: f64) -> Option<Vec<f64>> {
         let (white, rows) = self.rows(noise, weights);
         let theta = rows.mean(priors)?;
         let residuals = (&self.observed.y - &self.x.dot(&theta)).to_vec();
@@ -406,18 +383,17 @@ impl<'p, 'a> Problem<'p, 'a> {
 }
 
 /// All components with their log weights (not yet normalised) in `weight`.
-fn weigh(problems: &[Problem<'_, '_>], noises: &[Noise], weights: &[f64]) -> Vec<Component> {
+fn weigh(problems: &[Problem<'_, '_>], (noises, weights): (&[Noise], &[f64]), setting: &Setting<'_>) -> Vec<Component> {
     let mut all: Vec<Component> = Vec::new();
     for (place, problem) in problems.iter().enumerate() {
-        let model = problem.setting.model;
-        let mut candidates = problem.setting.structures(&problem.variant.design);
+        let mut candidates = setting.structures(&problem.variant.design);
         for (turn, noise) in noises.iter().enumerate() {
             let (_, rows) = problem.rows(noise, weights);
-            let found = weigh_structures(problem, &rows, &candidates);
+            let found = weigh_structures(problem, &rows, &candidates, setting);
             let best = found.iter().map(|(_, _, ln)| *ln).fold(f64::NEG_INFINITY, f64::max);
             if turn == 0 {
                 // Structures out of the race under the best noise are not weighed under the others.
-                let floor = best + model.least_weight.ln() - 1.0;
+                let floor = best + setting.model.least_weight.ln() - 1.0;
                 candidates = found.iter().filter(|(_, _, ln)| *ln > floor).map(|(s, prior, _)| (*s, *prior)).collect();
             }
             all.extend(found.into_iter().map(|(structure, _, ln)| Component {
@@ -436,16 +412,17 @@ fn weigh_structures(
     problem: &Problem<'_, '_>,
     rows: &Rows,
     candidates: &[(Structure, f64)],
+    setting: &Setting<'_>,
 ) -> Vec<(Structure, f64, f64)> {
     let design = &problem.variant.design;
     let bounded = &problem.bounded[design.nuisance..];
     let mut found = Vec::with_capacity(candidates.len());
     for group in candidates.chunk_by(|a, b| a.0.rate == b.0.rate) {
-        let priors = problem.setting.priors(design, &group[0].0);
+        let priors = setting.priors(design, &group[0].0);
         let Some(reduced) = rows.reduce(design.nuisance, &priors) else { continue };
         for (structure, ln_prior) in group {
-            let main = problem.setting.main_priors(design, structure);
-            if let Some(ln) = reduced.ln_evidence(&main.mean, &main.sd, bounded) {
+            let main = setting.main_priors(design, structure);
+            if let Some(ln) = main.and_then(|main| reduced.ln_evidence(&main, bounded)) {
                 found.push((*structure, *ln_prior, ln + ln_prior));
             }
         }
@@ -479,9 +456,10 @@ fn draw(
     problems: &[Problem<'_, '_>],
     components: &[Component],
     weights: &[f64],
-    model: &ModelConstants,
+    setting: &Setting<'_>,
     rng: &mut impl Rng,
 ) -> Option<Vec<Draw>> {
+    let model = setting.model;
     let mut draws = Vec::with_capacity(model.draws);
     let mut compressed: Vec<Compressed> = Vec::new();
     let mut reached = 0.0;
@@ -496,12 +474,12 @@ fn draw(
         let known = compressed.iter().position(|c| c.variant == component.variant && c.noise == component.noise);
         let place = known.unwrap_or_else(|| {
             let (_, rows) = problem.rows(&component.noise, weights);
-            let (x, y, _) = fit::compress(rows.x.view(), rows.y.view());
+            let (x, y) = rows.compress();
             compressed.push(Compressed { variant: component.variant, noise: component.noise, rows, x, y });
             compressed.len() - 1
         });
         let Compressed { rows, x, y, .. } = &compressed[place];
-        let priors = problem.setting.priors(&problem.variant.design, &component.structure);
+        let priors = setting.priors(&problem.variant.design, &component.structure);
         let posterior = fit::posterior(x.view(), y.view(), &priors).ok()?;
         let mut sampler = Sampler::new(&posterior, &problem.bounded)?;
         sampler.run(model.gibbs.0, rng);

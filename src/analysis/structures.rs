@@ -161,11 +161,10 @@ impl Setting<'_> {
         Priors { mean, sd }
     }
 
-    /// The same for the main terms only.
-    pub fn main_priors(&self, design: &Design<'_>, s: &Structure) -> Priors {
+    /// The same for the main terms only; `None` if they are more than can be.
+    pub fn main_priors(&self, design: &Design<'_>, s: &Structure) -> Option<MainPriors> {
         let main = design.terms[design.nuisance..].iter();
-        let (mean, sd) = main.map(|term| self.belief(design, *term, s)).map(|b| (b.mean, b.sd)).unzip();
-        Priors { mean, sd }
+        MainPriors::new(main.map(|term| self.belief(design, *term, s)))
     }
 
     /// Wide beliefs under which no cause is ruled out: for choosing the noise before the structures are weighed.
@@ -306,16 +305,39 @@ impl Rows {
         columns.push((0..nuisance).map(|i| sd[i] * c[i]).collect());
         columns.iter_mut().for_each(|column| factor.forward(column));
         let last = &columns[main];
-        Some(Reduced {
-            gram: (0..main)
-                .map(|i| {
-                    let entry = |j: usize| self.gram[(nuisance + i, nuisance + j)] - dot(&columns[i], &columns[j]);
-                    (0..main).map(entry).collect()
-                })
-                .collect(),
-            xty: (0..main).map(|i| c[nuisance + i] - dot(&columns[i], last)).collect(),
-            misfit: yty - dot(last, last) + factor.ln_det() + self.ln_det,
-        })
+        let misfit = yty - dot(last, last) + factor.ln_det() + self.ln_det;
+        let mut reduced = Reduced { size: main, gram: [[0.0; MAIN_MOST]; MAIN_MOST], xty: [0.0; MAIN_MOST], misfit };
+        for i in 0..main {
+            *reduced.xty.get_mut(i)? = c[nuisance + i] - dot(&columns[i], last);
+            for j in 0..=i {
+                let entry = self.gram[(nuisance + i, nuisance + j)] - dot(&columns[i], &columns[j]);
+                (reduced.gram[i][j], reduced.gram[j][i]) = (entry, entry);
+            }
+        }
+        Some(reduced)
+    }
+
+    /// As many rows as there are columns that fit like these under any prior: R with R'R = X'X, and the y for which
+    /// R'y is X'y. A column that depends on those before it adds nothing, and has a row of zeros.
+    pub fn compress(&self) -> (Array2<f64>, Array1<f64>) {
+        let size = self.gram.nrows();
+        // L = R', row by row.
+        let mut lower = vec![vec![0.0; size]; size];
+        let mut y = vec![0.0; size];
+        for i in 0..size {
+            let (done, now) = lower.split_at_mut(i);
+            let now = &mut now[0];
+            for (j, other) in done.iter().enumerate().filter(|(j, other)| other[*j] > 0.0) {
+                now[j] = (self.gram[(i, j)] - dot(&now[..j], &other[..j])) / other[j];
+            }
+            let pivot = self.gram[(i, i)] - dot(&now[..i], &now[..i]);
+            // Less is what rounding leaves of nothing.
+            if pivot > 1e-12 * self.gram[(i, i)] {
+                now[i] = pivot.sqrt();
+                y[i] = (self.xty[i] - dot(&now[..i], &y[..i])) / now[i];
+            }
+        }
+        (Array2::from_shape_fn((size, size), |(i, j)| lower[j][i]), Array1::from(y))
     }
 
     /// The posterior mean under a prior, by the moments: for reweighting, where the last digits do not matter.
@@ -356,36 +378,95 @@ fn gram(rows: &Array2<f64>) -> Array2<f64> {
     sum
 }
 
+/// Main terms at most: those of [`Design`] that differ between structures. So the thousands of solves of one study need
+/// no memory of their own.
+const MAIN_MOST: usize = 10;
+
 /// Moments of the main terms with the nuisance terms integrated out.
 #[derive(Clone, Debug)]
 pub struct Reduced {
-    gram: Vec<Vec<f64>>,
-    xty: Vec<f64>,
+    size: usize,
+    gram: [[f64; MAIN_MOST]; MAIN_MOST],
+    xty: [f64; MAIN_MOST],
     misfit: f64,
 }
 
 impl Reduced {
     /// The log evidence (less a constant of the data) under priors of the main terms; `bounded` says which of them
     /// cannot be negative.
-    pub fn ln_evidence(&self, mean: &[f64], sd: &[f64], bounded: &[bool]) -> Option<f64> {
+    pub fn ln_evidence(&self, priors: &MainPriors, bounded: &[bool]) -> Option<f64> {
+        let (mean, sd) = (&priors.mean, &priors.sd);
+        let (mut gm, mut at_mean) = ([0.0; MAIN_MOST], 0.0);
+        for i in 0..self.size {
+            gm[i] = dot(&self.gram[i][..self.size], &mean[..self.size]);
+            at_mean += mean[i] * (gm[i] - 2.0 * self.xty[i]);
+        }
         // Terms fixed at a value take no part in the solve.
-        let free: Vec<usize> = (0..mean.len()).filter(|i| sd[*i] > 0.0).collect();
-        let gm: Vec<f64> = self.gram.iter().map(|row| row.iter().zip(mean).map(|(g, m)| g * m).sum()).collect();
-        let at_mean: f64 = mean.iter().zip(self.xty.iter().zip(&gm)).map(|(m, (b, g))| m * (g - 2.0 * b)).sum();
-        let factor = Factor::new(free.len(), |i, j| {
-            sd[free[i]] * self.gram[free[i]][free[j]] * sd[free[j]] + if i == j { 1.0 } else { 0.0 }
-        })?;
-        let mut u: Vec<f64> = free.iter().map(|i| sd[*i] * (self.xty[*i] - gm[*i])).collect();
-        factor.forward(&mut u);
-        let explained: f64 = u.iter().map(|v| v * v).sum();
-        factor.backward(&mut u);
-        let variances = factor.inverse_diagonal();
-        let mut ln = -0.5 * (self.misfit + at_mean - explained + factor.ln_det());
-        for ((place, i), variance) in free.iter().enumerate().zip(variances).filter(|((_, i), _)| bounded[**i]) {
-            let after = (mean[*i] + sd[*i] * u[place]) / (sd[*i] * variance.sqrt());
-            ln += ln_normal_cdf(after) - ln_normal_cdf(mean[*i] / sd[*i]);
+        let (mut free, mut count) = ([0; MAIN_MOST], 0);
+        for i in (0..self.size).filter(|i| sd[*i] > 0.0) {
+            free[count] = i;
+            count += 1;
+        }
+        let free = &free[..count];
+        // L with L L' = I + S G S, row by row; then L^-1 of the right side and of each unit vector.
+        let mut factor = [[0.0; MAIN_MOST]; MAIN_MOST];
+        let mut explained = 0.0;
+        let mut ln_det = 0.0;
+        let mut white = [0.0; MAIN_MOST];
+        for (i, place) in free.iter().enumerate() {
+            let (done, now) = factor.split_at_mut(i);
+            let now = &mut now[0];
+            for (j, other) in done.iter().enumerate() {
+                let entry = sd[*place] * self.gram[*place][free[j]] * sd[free[j]];
+                now[j] = (entry - dot(&now[..j], &other[..j])) / other[j];
+            }
+            let pivot = sd[*place] * self.gram[*place][*place] * sd[*place] + 1.0 - dot(&now[..i], &now[..i]);
+            if !(pivot > 0.0 && pivot.is_finite()) {
+                return None;
+            }
+            now[i] = pivot.sqrt();
+            ln_det += pivot.ln();
+            white[i] = (sd[*place] * (self.xty[*place] - gm[*place]) - dot(&now[..i], &white[..i])) / now[i];
+            explained += white[i] * white[i];
+        }
+        let mut ln = -0.5 * (self.misfit + at_mean - explained + ln_det);
+        for (k, place) in free.iter().enumerate().filter(|(_, place)| bounded[**place]) {
+            // Column k of L^-1: its square is the variance after, its product with the right side the mean after.
+            let mut unit = [0.0; MAIN_MOST];
+            let (mut variance, mut u) = (0.0, 0.0);
+            for i in k..count {
+                let right = if i == k { 1.0 } else { 0.0 };
+                unit[i] = (right - dot(&factor[i][k..i], &unit[k..i])) / factor[i][i];
+                variance += unit[i] * unit[i];
+                u += unit[i] * white[i];
+            }
+            let after = (mean[*place] + sd[*place] * u) / (sd[*place] * variance.sqrt());
+            ln += ln_normal_cdf(after) - priors.ln_positive[*place];
         }
         Some(ln)
+    }
+}
+
+/// The priors of the main terms.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct MainPriors {
+    mean: [f64; MAIN_MOST],
+    sd: [f64; MAIN_MOST],
+    /// ln of the probability that the term is not negative.
+    ln_positive: [f64; MAIN_MOST],
+}
+
+impl MainPriors {
+    /// Independent normal priors, at most ten; `None` for more.
+    pub fn new(beliefs: impl IntoIterator<Item = Belief>) -> Option<Self> {
+        let mut priors = Self::default();
+        for (place, belief) in beliefs.into_iter().enumerate() {
+            *priors.mean.get_mut(place)? = belief.mean;
+            priors.sd[place] = belief.sd;
+            let certain = belief.sd <= 0.0;
+            priors.ln_positive[place] = if certain { 0.0 } else { ln_normal_cdf(belief.mean / belief.sd) };
+        }
+        Some(priors)
     }
 }
 
@@ -399,6 +480,10 @@ fn mean_of(count: usize, one: Belief) -> Belief {
 
 /// ln of the standard normal distribution function.
 fn ln_normal_cdf(x: f64) -> f64 {
+    if x > 8.5 {
+        // 1 to the last digit.
+        return 0.0;
+    }
     if x < -30.0 {
         return -0.5 * x * x - (-x * std::f64::consts::TAU.sqrt()).ln();
     }
@@ -425,12 +510,16 @@ mod tests {
         let want = -0.5 * (full.misfit + white.ln_det);
         for nuisance in [0, 1, 2] {
             let reduced = rows.reduce(nuisance, &priors).unwrap();
-            let (mean, sd) = (&priors.mean[nuisance..], &priors.sd[nuisance..]);
-            let have = reduced.ln_evidence(mean, sd, &vec![false; 4 - nuisance]).unwrap();
+            let main = MainPriors::new((nuisance..4).map(|i| Belief::new(priors.mean[i], priors.sd[i]))).unwrap();
+            let have = reduced.ln_evidence(&main, &vec![false; 4 - nuisance]).unwrap();
             assert!((have - want).abs() < 1e-9 * want.abs(), "{nuisance}: {have} {want}");
         }
         let mean = rows.mean(&priors).unwrap();
-        assert!((mean - full.mean).iter().all(|d| d.abs() < 1e-9));
+        assert!((mean - &full.mean).iter().all(|d| d.abs() < 1e-9));
+        let (x, y) = rows.compress();
+        let short = fit::posterior(x.view(), y.view(), &priors).unwrap();
+        assert!((short.mean - full.mean).iter().all(|d| d.abs() < 1e-9));
+        assert!((short.covariance - full.covariance).iter().all(|d| d.abs() < 1e-9));
     }
 
     /// The half normal: mean sqrt(2 / pi), variance 1 - 2 / pi, both over any number of values.

@@ -119,12 +119,16 @@ pub fn restore(store: &Store, spec: &UnitSpec) -> Result<Restored, StoreError> {
 
 /// An engine that knows what the store knows.
 pub fn engine(store: &Store, config: &Config, now: Timestamp) -> Result<Engine, StoreError> {
-    let units = config
-        .units
-        .iter()
-        .map(|spec| Ok((spec.clone(), restore(store, spec)?)))
-        .collect::<Result<Vec<_>, StoreError>>()?;
+    // One unit at a time: the engine keeps little of the readings of the last day.
+    let mut failed = None;
+    let units = config.units.iter().map_while(|spec| {
+        let restored = restore(store, spec).map_err(|error| failed = Some(error)).ok()?;
+        Some((spec.clone(), restored))
+    });
     let mut engine = Engine::new(units, Rules { lead_days: config.lead_days, quiet: config.quiet }, now);
+    if let Some(error) = failed {
+        return Err(error);
+    }
     for site in config.units.iter().map(|spec| spec.id.site()).collect::<BTreeSet<_>>() {
         if let Some(book) = kept(store, &site_key(site))? {
             engine.restore_site(site, book);
