@@ -54,6 +54,10 @@ pub struct Component {
     pub noise: Noise,
     /// Which structure.
     pub structure: Structure,
+    /// ln of the structure's weight beforehand.
+    ln_prior: f64,
+    /// Which rows it was weighed on.
+    rows: usize,
     /// Probability.
     pub weight: f64,
 }
@@ -148,9 +152,9 @@ pub fn fit<'a>(
     centre: f64,
     rng: &mut impl Rng,
 ) -> Option<Fitted<'a>> {
-    let mut components = weigh(&problems, (noises, weights), setting);
+    let (mut components, compressed) = weigh(&problems, (noises, weights), setting);
     keep_the_heavy(&mut components, setting.model);
-    let draws = draw(&problems, &components, weights, setting, rng)?;
+    let draws = draw(&problems, (&components, &compressed), setting, rng)?;
     let slope_score = problems.first().zip(noises.first()).map_or(0.0, |(p, noise)| p.slope_score(noise, weights));
     let variants = problems.into_iter().map(|problem| problem.variant).collect();
     Some(Fitted { variants, components, draws, centre, slope_score })
@@ -230,9 +234,13 @@ pub fn evidence(
     setting: &Setting<'_>,
 ) -> Option<f64> {
     let (_, rows) = problem.rows(noise, weights);
+    evidence_of(problem, &rows, rates, setting)
+}
+
+fn evidence_of(problem: &Problem<'_, '_>, rows: &Rows, rates: &[usize], setting: &Setting<'_>) -> Option<f64> {
     let mut candidates = setting.structures(&problem.variant.design);
     candidates.retain(|(s, _)| s.lamp == 0 && s.drift == 1 && rates.contains(&s.rate));
-    let found = weigh_structures(problem, &rows, &candidates, setting);
+    let found = weigh_structures(problem, rows, &candidates, setting);
     let best = found.iter().map(|(_, _, ln)| *ln).fold(f64::NEG_INFINITY, f64::max);
     let sum: f64 = found.iter().map(|(_, _, ln)| (ln - best).exp()).sum();
     (best.is_finite()).then(|| best + sum.ln())
@@ -271,7 +279,8 @@ pub fn with_own_covers<'p, 'a>(
 /// By how much the log evidence gains, nats, when losses from before the first reading are weighed too.
 pub fn gain_of_before(problem: &Problem<'_, '_>, noise: (&Noise, &[f64]), setting: &Setting<'_>) -> Option<f64> {
     let rates: Vec<usize> = (0..setting.model.rates.len()).collect();
-    let ln = |before: bool| evidence(problem, noise, &rates, &Setting { before, ..*setting });
+    let (_, rows) = problem.rows(noise.0, noise.1);
+    let ln = |before: bool| evidence_of(problem, &rows, &rates, &Setting { before, ..*setting });
     Some(ln(true)? - ln(false)?)
 }
 
@@ -382,29 +391,41 @@ impl<'p, 'a> Problem<'p, 'a> {
     }
 }
 
-/// All components with their log weights (not yet normalised) in `weight`.
-fn weigh(problems: &[Problem<'_, '_>], (noises, weights): (&[Noise], &[f64]), setting: &Setting<'_>) -> Vec<Component> {
+/// All components with their log weights (not yet normalised) in `weight`, and the rows they rest on.
+fn weigh(
+    problems: &[Problem<'_, '_>],
+    (noises, weights): (&[Noise], &[f64]),
+    setting: &Setting<'_>,
+) -> (Vec<Component>, Vec<Compressed>) {
     let mut all: Vec<Component> = Vec::new();
-    for (place, problem) in problems.iter().enumerate() {
-        let mut candidates = setting.structures(&problem.variant.design);
-        for (turn, noise) in noises.iter().enumerate() {
+    let mut compressed = Vec::new();
+    let mut candidates: Vec<Vec<(Structure, f64)>> =
+        problems.iter().map(|problem| setting.structures(&problem.variant.design)).collect();
+    for (turn, noise) in noises.iter().enumerate() {
+        for (place, problem) in problems.iter().enumerate().filter(|(place, _)| !candidates[*place].is_empty()) {
             let (_, rows) = problem.rows(noise, weights);
-            let found = weigh_structures(problem, &rows, &candidates, setting);
-            let best = found.iter().map(|(_, _, ln)| *ln).fold(f64::NEG_INFINITY, f64::max);
-            if turn == 0 {
-                // Structures out of the race under the best noise are not weighed under the others.
-                let floor = best + setting.model.least_weight.ln() - 1.0;
-                candidates = found.iter().filter(|(_, _, ln)| *ln > floor).map(|(s, prior, _)| (*s, *prior)).collect();
-            }
-            all.extend(found.into_iter().map(|(structure, _, ln)| Component {
+            let found = weigh_structures(problem, &rows, &candidates[place], setting);
+            all.extend(found.into_iter().map(|(structure, ln_prior, ln)| Component {
                 variant: place,
                 noise: *noise,
                 structure,
+                ln_prior,
+                rows: compressed.len(),
                 weight: ln + problem.variant.ln_weight,
             }));
+            compressed.push(Compressed::new(&rows));
+        }
+        if turn == 0 {
+            // What is out of the race under the best noise is not weighed under the others.
+            let best = all.iter().map(|c| c.weight).fold(f64::NEG_INFINITY, f64::max);
+            let floor = best + setting.model.least_weight.ln() - 1.0;
+            candidates.iter_mut().for_each(Vec::clear);
+            for c in all.iter().filter(|c| c.weight > floor) {
+                candidates[c.variant].push((c.structure, c.ln_prior));
+            }
         }
     }
-    all
+    (all, compressed)
 }
 
 /// The structures (ordered by rate) with their weight beforehand and their log weight after.
@@ -442,26 +463,31 @@ fn keep_the_heavy(components: &mut Vec<Component>, model: &ModelConstants) {
     components.iter_mut().for_each(|c| c.weight /= sum);
 }
 
-/// The rows of a variant under a noise, and as few rows that fit alike.
+/// What the rows of a variant under a noise say, in as few rows as can be.
 struct Compressed {
-    variant: usize,
-    noise: Noise,
-    rows: Rows,
     x: Array2<f64>,
     y: Array1<f64>,
+    x_end: Array1<f64>,
+    y_end: f64,
+    end_variance: f64,
+}
+
+impl Compressed {
+    fn new(rows: &Rows) -> Self {
+        let (x, y) = rows.compress();
+        Self { x, y, x_end: rows.x_end.clone(), y_end: rows.y_end, end_variance: rows.end_variance }
+    }
 }
 
 /// Draws in proportion to the weights (systematically, so that no draw is lost to chance).
 fn draw(
     problems: &[Problem<'_, '_>],
-    components: &[Component],
-    weights: &[f64],
+    (components, compressed): (&[Component], &[Compressed]),
     setting: &Setting<'_>,
     rng: &mut impl Rng,
 ) -> Option<Vec<Draw>> {
     let model = setting.model;
     let mut draws = Vec::with_capacity(model.draws);
-    let mut compressed: Vec<Compressed> = Vec::new();
     let mut reached = 0.0;
     for component in components {
         let problem = &problems[component.variant];
@@ -471,16 +497,9 @@ fn draw(
         if count == 0 {
             continue;
         }
-        let known = compressed.iter().position(|c| c.variant == component.variant && c.noise == component.noise);
-        let place = known.unwrap_or_else(|| {
-            let (_, rows) = problem.rows(&component.noise, weights);
-            let (x, y) = rows.compress();
-            compressed.push(Compressed { variant: component.variant, noise: component.noise, rows, x, y });
-            compressed.len() - 1
-        });
-        let Compressed { rows, x, y, .. } = &compressed[place];
+        let rows = compressed.get(component.rows)?;
         let priors = setting.priors(&problem.variant.design, &component.structure);
-        let posterior = fit::posterior(x.view(), y.view(), &priors).ok()?;
+        let posterior = fit::posterior(rows.x.view(), rows.y.view(), &priors).ok()?;
         let mut sampler = Sampler::new(&posterior, &problem.bounded)?;
         sampler.run(model.gibbs.0, rng);
         let last = problem.observed.days.last().copied()?;
