@@ -261,17 +261,32 @@ fn fit<'a>(
     let usual = model.growths.iter().max_by(|a, b| a.1.total_cmp(&b.1)).map_or(Growth::STEADY, |(growth, _)| *growth);
     let problem =
         |events: &Events, growth: Growth, weight: f64| Problem::new(variant(events, growth, weight), &observed, model);
-    let base = problem(events, usual, 0.0);
-    let (first, weights) = base.first_noise(&setting)?;
+    let all_rates: Vec<usize> = (0..model.rates.len()).collect();
+    let doubts = readings::doubts(events, found);
+    let mut base = problem(events, usual, 0.0);
+    let (mut first, mut weights) = base.first_noise(&setting)?;
+    // Where several cleanings were forgotten, no single one looks likely while the noise and the rate are those of a
+    // log that lacks the others: all of them at once are another place to start from.
+    let mut taken = readings::forgotten_cleanings(&doubts);
+    if !taken.is_empty() {
+        let fuller = problem(&readings::with_all(events, &taken), usual, 0.0);
+        let odds: f64 = taken.iter().map(|edit| edit.ln_odds).sum();
+        let ln = |problem: &Problem<'_, '_>| model::evidence(problem, (&first, &weights), &all_rates, &setting);
+        if ln(&fuller).zip(ln(&base)).is_some_and(|(fuller, base)| fuller + odds > base) {
+            (first, weights) = fuller.first_noise(&setting)?;
+            base = fuller;
+        } else {
+            taken.clear();
+        }
+    }
     let gain = model::gain_of_before(&base, (&first, &weights), &setting)?;
     setting.before = gain > BEFORE_MATTERS;
     let rates = model::likely_rates(&base, (&first, &weights), &setting);
     let noises = model::likely_noises(&base, (&first, &weights), &rates, &setting);
     let noise = (noises.first()?, weights.as_slice());
     let evidence = |events: &Events| model::evidence(&problem(events, usual, 0.0), noise, &rates, &setting);
-    let readings = readings::choose(events.clone(), &readings::doubts(events, found), evidence);
+    let readings = readings::choose(events, &doubts, &taken, evidence);
     // Kinds of growth are weighed on the best reading; those out of the race are dropped for all.
-    let all_rates: Vec<usize> = (0..model.rates.len()).collect();
     let growths = likely_growths(model, |growth| {
         let fouls = |rate: &&usize| model.rates[**rate].0 > 0.0;
         if rates.iter().filter(fouls).all(|rate| setting.ln_agreement(*rate, growth) < -GROWTH_WINDOW) {

@@ -1,5 +1,7 @@
 //! When the light will be too little: every draw is carried on, day by day, until it crosses the set point.
 
+use std::collections::VecDeque;
+
 use jiff::civil::Date;
 use ndarray::{Array1, Array2, ArrayView1, Axis};
 use rand::{Rng, RngExt};
@@ -38,11 +40,16 @@ pub struct Ahead {
     pub falling: bool,
 }
 
-/// The first index at which the mean of that value and the `mean_days - 1` before it is at or under `limit`; the first
-/// values take those there are.
-pub fn first_crossing(light: impl Iterator<Item = f64>, limit: f64, mean_days: usize) -> Option<usize> {
-    let mut recent = std::collections::VecDeque::with_capacity(mean_days + 1);
-    let mut sum = 0.0;
+/// The first index at which the mean of that value and the `mean_days - 1` before it is at or under `limit`; those
+/// before the first are `before`, as far as there are any.
+pub fn first_crossing(
+    light: impl Iterator<Item = f64>,
+    limit: f64,
+    (mean_days, before): (usize, &[f64]),
+) -> Option<usize> {
+    let known = &before[before.len().saturating_sub(mean_days.saturating_sub(1))..];
+    let mut recent: VecDeque<f64> = known.iter().copied().collect();
+    let mut sum: f64 = known.iter().sum();
     light.enumerate().find_map(|(place, value)| {
         sum += value;
         recent.push_back(value);
@@ -64,6 +71,7 @@ pub fn ahead(
 ) -> Ahead {
     let (model, limits) = c;
     let mut days: Vec<Option<usize>> = Vec::with_capacity(fitted.draws.len());
+    let lately = last_week(course, &fitted.variants[0], limits.mean_days);
     let mut mean_path: Option<(usize, Array1<f64>)> = None;
     for (place, variant) in fitted.variants.iter().enumerate() {
         let draws: Vec<&Draw> = fitted.draws.iter().filter(|d| d.variant == place).collect();
@@ -75,7 +83,7 @@ pub fn ahead(
         let paths = future.rows.dot(&thetas);
         for (draw, path) in draws.iter().zip(paths.axis_iter(Axis(1))) {
             let light = future.walk(draw, path, fitted.centre, (model, limits), rng);
-            days.push(first_crossing(light, set_point, limits.mean_days));
+            days.push(first_crossing(light, set_point, (limits.mean_days, &lately)));
         }
         if mean_path.as_ref().is_none_or(|(count, _)| *count < draws.len()) {
             mean_path = thetas.mean_axis(Axis(1)).map(|theta| (draws.len(), theta));
@@ -92,6 +100,15 @@ pub fn ahead(
     let heaviest = fitted.components.first().map_or(0, |component| component.variant);
     ahead.add_parts(fitted, heaviest, course, set_point, limits);
     ahead
+}
+
+/// The light of the days before now that are in the mean of the crossing with it, as far as nothing was done since.
+fn last_week(course: &Course, variant: &Variant<'_>, mean_days: usize) -> Vec<f64> {
+    let now = variant.design.now;
+    let reset = variant.design.resets().into_iter().rfind(|day| *day <= now).unwrap_or(0);
+    let from = reset.max(now.saturating_sub(i32::try_from(mean_days).unwrap_or(i32::MAX)) + 1);
+    let days = course.days.iter().zip(&course.ln).filter(|(day, _)| (from..now).contains(*day));
+    days.map(|(_, ln)| ln.exp()).collect()
 }
 
 impl Ahead {
@@ -122,7 +139,7 @@ impl Ahead {
             |offset: usize| course.date(variant.design.now.saturating_add(i32::try_from(offset).unwrap_or(i32::MAX)));
         let clean = sum(&|term| !causes::is_coat(term));
         let light = clean.iter().map(|ln| (fitted.centre + ln).exp());
-        self.lamp_by_light = first_crossing(light, set_point, limits.mean_days).map(date);
+        self.lamp_by_light = first_crossing(light, set_point, (limits.mean_days, &[])).map(date);
         let drift = sum(&|term| term.share() == Share::Sensor);
         self.sensor_by_drift = drift.iter().position(|ln| -ln >= SENSOR_DRIFT_LIMIT).map(date);
     }
@@ -259,7 +276,7 @@ mod tests {
         ];
         for (place, (shape, to_07, to_08)) in shapes.iter().enumerate() {
             for (limit, want) in [(0.7, to_07), (0.8, to_08)] {
-                let found = first_crossing((0..365).map(|day| shape(f64::from(day))), limit, 1);
+                let found = first_crossing((0..365).map(|day| shape(f64::from(day))), limit, (1, &[]));
                 if let Some(want) = want {
                     let found = found.unwrap() as f64;
                     assert!((want - 1e-9..want + 1.0).contains(&found), "{place} {limit}: {found} for {want}");
@@ -272,10 +289,17 @@ mod tests {
     fn seven_day_mean() {
         // 10, 9, 8 ...: the mean of seven lags three days behind the value.
         let light = (0..20).map(|day| 10.0 - f64::from(day));
-        assert_eq!(first_crossing(light.clone(), 2.0, 1), Some(8));
-        assert_eq!(first_crossing(light, 2.0, 7), Some(11));
-        assert_eq!(first_crossing([5.0; 9].into_iter(), 4.9, 7), None);
-        assert_eq!(first_crossing([5.0; 9].into_iter(), 5.0, 7), Some(0), "at the set point is not enough");
-        assert_eq!(first_crossing(std::iter::empty(), 5.0, 7), None);
+        assert_eq!(first_crossing(light.clone(), 2.0, (1, &[])), Some(8));
+        assert_eq!(first_crossing(light.clone(), 2.0, (7, &[])), Some(11));
+        assert_eq!(first_crossing([5.0; 9].into_iter(), 4.9, (7, &[])), None);
+        assert_eq!(first_crossing([5.0; 9].into_iter(), 5.0, (7, &[])), Some(0), "at the set point is not enough");
+        assert_eq!(first_crossing(std::iter::empty(), 5.0, (7, &[])), None);
+        // What came before is in the mean.
+        assert_eq!(
+            first_crossing(light.clone().skip(4), 4.0, (3, &[8.0, 7.0])),
+            Some(3),
+            "6 5 4 3: (5 + 4 + 3) / 3 is 4"
+        );
+        assert_eq!(first_crossing([1.0].into_iter(), 4.0, (3, &[9.0, 8.0, 7.0])), None, "(8 + 7 + 1) / 3 is over 4");
     }
 }

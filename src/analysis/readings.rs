@@ -138,65 +138,135 @@ fn moves(event: &Event, events: &Events) -> Vec<Edit> {
     days.into_iter().map(|day| Edit { change: Change::Move(*event, day), ln_odds: MISDATED }).collect()
 }
 
-/// The readings worth carrying on, best first, each with ln of its odds beforehand. `evidence` gives the log evidence
-/// of a reading, `None` where it cannot be had.
-pub fn choose(base: Events, edits: &[Edit], evidence: impl Fn(&Events) -> Option<f64>) -> Vec<(Events, f64)> {
-    let Some(start) = evidence(&base) else { return vec![(base, 0.0)] };
-    let gain_of = |edit: &Edit, events: &Events, before: f64| {
-        evidence(&edit.apply(events)).map(|after| after + edit.ln_odds - before)
-    };
+/// The edits that say a cleaning was done on the way and not written down.
+pub fn forgotten_cleanings(edits: &[Edit]) -> Vec<&Edit> {
+    edits.iter().filter(|edit| matches!(edit.change, Change::Add(_))).collect()
+}
+
+/// `events` with all of these edits.
+pub fn with_all(events: &Events, edits: &[&Edit]) -> Events {
+    edits.iter().fold(events.clone(), |events, edit| edit.apply(&events))
+}
+
+/// The readings worth carrying on, best first, each with ln of its odds beforehand. `taken`: the cleanings added to
+/// begin with. `evidence` gives the log evidence of a reading, `None` where it cannot be had.
+pub fn choose(
+    events: &Events,
+    edits: &[Edit],
+    taken: &[&Edit],
+    evidence: impl Fn(&Events) -> Option<f64>,
+) -> Vec<(Events, f64)> {
+    let base = with_all(events, taken);
+    let odds = taken.iter().map(|edit| edit.ln_odds).sum();
+    let Some(at) = evidence(&base) else { return vec![(base, odds)] };
+    let mut search = Search { best: base, at, odds, settled: Vec::new(), open: Vec::new() };
+    search.try_without(taken, &evidence);
+    let others = edits.iter().filter(|edit| !taken.contains(edit));
     let mut gains: Vec<(f64, &Edit)> =
-        edits.iter().filter_map(|edit| gain_of(edit, &base, start).map(|gain| (gain, edit))).collect();
+        others.filter_map(|edit| search.gain_of(edit, &evidence).map(|gain| (gain, edit))).collect();
     gains.sort_by(|a, b| b.0.total_cmp(&a.0));
-    let (mut best, mut at, mut odds) = (base, start, 0.0);
-    let mut settled: Vec<&Edit> = Vec::new();
-    let mut open: Vec<(f64, &Edit, bool)> = Vec::new();
-    for (alone, edit) in gains.iter().filter(|(gain, _)| *gain > -NEARLY_EVEN) {
-        if settled.iter().any(|taken| taken.about() == edit.about()) {
-            continue;
-        }
-        // The gain beside the edits already taken.
-        let gain = if settled.is_empty() { Some(*alone) } else { gain_of(edit, &best, at) };
-        let Some(gain) = gain else { continue };
-        if gain > 0.0 {
-            best = edit.apply(&best);
-            at += gain - edit.ln_odds;
-            odds += edit.ln_odds;
-            settled.push(edit);
-        }
-        if gain.abs() < NEARLY_EVEN {
-            open.push((gain.abs(), edit, gain > 0.0));
+    search.try_each(&gains, &evidence);
+    search.try_instead(&gains, &evidence);
+    search.into_readings()
+}
+
+/// The best reading so far, and what is nearly even about it.
+struct Search<'e> {
+    best: Events,
+    /// Its log evidence.
+    at: f64,
+    /// ln of its odds beforehand.
+    odds: f64,
+    /// The edits it has.
+    settled: Vec<&'e Edit>,
+    /// Edits that are nearly even: how nearly, and whether the best reading has them.
+    open: Vec<(f64, &'e Edit, bool)>,
+}
+
+impl<'e> Search<'e> {
+    fn gain_of(&self, edit: &Edit, evidence: impl Fn(&Events) -> Option<f64>) -> Option<f64> {
+        evidence(&edit.apply(&self.best)).map(|after| after + edit.ln_odds - self.at)
+    }
+
+    /// Takes back the cleanings it began with that do not pay beside the others.
+    fn try_without(&mut self, taken: &[&'e Edit], evidence: impl Fn(&Events) -> Option<f64>) {
+        for edit in taken {
+            let Change::Add(event) = edit.change else { continue };
+            let without = self.best.reread(event.origin, event.kind, None);
+            let Some(after) = evidence(&without) else { continue };
+            let gain = self.at - after + edit.ln_odds;
+            if gain > 0.0 {
+                self.settled.push(edit);
+            } else {
+                (self.best, self.at) = (without, after);
+                self.odds -= edit.ln_odds;
+            }
+            if gain.abs() < NEARLY_EVEN {
+                self.open.push((gain.abs(), edit, gain > 0.0));
+            }
         }
     }
-    // What looked best alone need not be best beside the others: the other readings of the same event once more.
-    for (_, edit) in gains.iter().filter(|(gain, _)| *gain > 0.0) {
-        let Some(place) = settled.iter().position(|taken| *taken != *edit && taken.about() == edit.about()) else {
-            continue;
+
+    /// Takes the edits that pay beside those taken before; `gains`: what each gains alone, greatest first.
+    fn try_each(&mut self, gains: &[(f64, &'e Edit)], evidence: impl Fn(&Events) -> Option<f64>) {
+        let mut first = true;
+        for (alone, edit) in gains.iter().filter(|(gain, _)| *gain > -NEARLY_EVEN) {
+            if self.settled.iter().any(|taken| taken.about() == edit.about()) {
+                continue;
+            }
+            let gain = if first { Some(*alone) } else { self.gain_of(edit, &evidence) };
+            let Some(gain) = gain else { continue };
+            if gain > 0.0 {
+                first = false;
+                self.best = edit.apply(&self.best);
+                self.at += gain - edit.ln_odds;
+                self.odds += edit.ln_odds;
+                self.settled.push(edit);
+            }
+            if gain.abs() < NEARLY_EVEN {
+                self.open.push((gain.abs(), edit, gain > 0.0));
+            }
+        }
+    }
+
+    /// What looked best alone need not be best beside the others: the other readings of the same event once more.
+    fn try_instead(&mut self, gains: &[(f64, &'e Edit)], evidence: impl Fn(&Events) -> Option<f64>) {
+        for (_, edit) in gains.iter().filter(|(gain, _)| *gain > 0.0) {
+            let same = |taken: &&Edit| *taken != *edit && taken.about() == edit.about();
+            let Some(place) = self.settled.iter().position(same) else { continue };
+            let taken = self.settled[place];
+            let Some(other) = taken.instead(edit, &self.best) else { continue };
+            let Some(after) = evidence(&other) else { continue };
+            let change = edit.ln_odds - taken.ln_odds;
+            if after + change > self.at {
+                (self.best, self.at) = (other, after);
+                self.odds += change;
+                self.settled[place] = edit;
+                self.open.retain(|(_, open, _)| open.about() != edit.about());
+            }
+        }
+    }
+
+    /// The best reading and those that differ from it in one edit that is nearly even.
+    fn into_readings(mut self) -> Vec<(Events, f64)> {
+        self.open.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let Self { best, odds, open, .. } = self;
+        let undo = |edit: &Edit, taken: bool| match (edit.change, taken) {
+            (_, false) => Some((edit.apply(&best), odds + edit.ln_odds)),
+            (Change::Add(event), true) => Some((best.reread(event.origin, event.kind, None), odds - edit.ln_odds)),
+            (Change::Reread(origin, from, to), true) => {
+                Some((best.reread(origin, to, Some(from)), odds - edit.ln_odds))
+            }
+            (Change::Move(event, day), true) => Some((
+                Edit { change: Change::Move(Event { day, ..event }, event.day), ..*edit }.apply(&best),
+                odds - edit.ln_odds,
+            )),
+            (Change::Drop(..), true) => None,
         };
-        let taken = settled[place];
-        let Some(other) = taken.instead(edit, &best) else { continue };
-        let Some(after) = evidence(&other) else { continue };
-        let change = edit.ln_odds - taken.ln_odds;
-        if after + change > at {
-            (best, at, odds) = (other, after, odds + change);
-            settled[place] = edit;
-            open.retain(|(_, open, _)| open.about() != edit.about());
-        }
+        let others: Vec<(Events, f64)> =
+            open.iter().filter_map(|(_, edit, taken)| undo(edit, *taken)).take(MOST_READINGS - 1).collect();
+        std::iter::once((best.clone(), odds)).chain(others).collect()
     }
-    open.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let undo = |edit: &Edit, taken: bool| match (edit.change, taken) {
-        (_, false) => Some((edit.apply(&best), odds + edit.ln_odds)),
-        (Change::Add(event), true) => Some((best.reread(event.origin, event.kind, None), odds - edit.ln_odds)),
-        (Change::Reread(origin, from, to), true) => Some((best.reread(origin, to, Some(from)), odds - edit.ln_odds)),
-        (Change::Move(event, day), true) => Some((
-            Edit { change: Change::Move(Event { day, ..event }, event.day), ..*edit }.apply(&best),
-            odds - edit.ln_odds,
-        )),
-        (Change::Drop(..), true) => None,
-    };
-    let others: Vec<(Events, f64)> =
-        open.iter().filter_map(|(_, edit, taken)| undo(edit, *taken)).take(MOST_READINGS - 1).collect();
-    std::iter::once((best.clone(), odds)).chain(others).collect()
 }
 
 #[cfg(test)]
@@ -219,9 +289,36 @@ mod tests {
         let has = |events: &Events, day| events.list.iter().any(|e| e.day == day && e.kind == EventKind::SleeveCleaned);
         let evidence =
             |events: &Events| Some(if has(events, 50) { 10.0 } else { 0.0 } + if has(events, 80) { 0.0 } else { 1.5 });
-        let readings = choose(base, &edits, evidence);
+        let readings = choose(&base, &edits, &[], evidence);
         assert!(has(&readings[0].0, 50) && !has(&readings[0].0, 80));
         assert!((readings[0].1 + 1.5).abs() < 1e-12, "odds add up");
+    }
+
+    /// +20 for cleanings on both days, -5 for one alone: neither is found from a log with none, both are kept, and one
+    /// that does not pay is taken out again.
+    #[test]
+    fn what_only_pays_together_is_found_from_the_fuller_log() {
+        let base = Events::default()
+            .with(event(50, EventKind::WindowWiped, Origin::Logged(0)))
+            .with(event(90, EventKind::WindowWiped, Origin::Logged(1)))
+            .with(event(130, EventKind::WindowWiped, Origin::Logged(2)));
+        let edits = doubts(&base, &StepsFound::default());
+        let cleaned = |events: &Events| {
+            [50, 90, 130].map(|day| events.list.iter().any(|e| e.day == day && e.kind == EventKind::SleeveCleaned))
+        };
+        let evidence = |events: &Events| {
+            let [first, second, third] = cleaned(events);
+            let pair = match (first, second) {
+                (true, true) => 20.0,
+                (false, false) => 0.0,
+                _ => -5.0,
+            };
+            Some(pair - if third { 10.0 } else { 0.0 })
+        };
+        assert_eq!(cleaned(&choose(&base, &edits, &[], evidence)[0].0), [false; 3]);
+        let (best, odds) = choose(&base, &edits, &forgotten_cleanings(&edits), evidence).swap_remove(0);
+        assert_eq!(cleaned(&best), [true, true, false]);
+        assert!((odds - 2.0 * CLEANING_FORGOTTEN.1).abs() < 1e-12);
     }
 
     /// A wipe written down ten days before the cleaning it went with: +8 where both are on one day.
@@ -232,10 +329,10 @@ mod tests {
         let edits = doubts(&base, &StepsFound::default());
         assert!(edits.iter().any(|edit| edit.change == Change::Move(wipe, 50)), "{edits:?}");
         let together = |events: &Events| events.list.iter().all(|e| e.day == 50) && events.list.len() == 2;
-        let readings = choose(base.clone(), &edits, |events| Some(if together(events) { 8.0 } else { 0.0 }));
+        let readings = choose(&base, &edits, &[], |events| Some(if together(events) { 8.0 } else { 0.0 }));
         assert!(together(&readings[0].0) && (readings[0].1 - MISDATED).abs() < 1e-12, "{readings:?}");
         // Where it is nearly even, the logged day stays among the readings.
-        let readings = choose(base.clone(), &edits, |events| Some(if together(events) { 4.0 } else { 0.0 }));
+        let readings = choose(&base, &edits, &[], |events| Some(if together(events) { 4.0 } else { 0.0 }));
         assert!(together(&readings[0].0) && readings.iter().any(|(events, _)| *events == base), "{readings:?}");
         let far = Events::default().with(wipe).with(event(70, EventKind::SleeveCleaned, Origin::Logged(1)));
         let moved = |edit: &Edit| matches!(edit.change, Change::Move(..));
@@ -247,7 +344,7 @@ mod tests {
         let base = Events::default().with(event(50, EventKind::SleeveCleaned, Origin::Step(0)));
         let edits = doubts(&base, &StepsFound::default());
         let wiped = |events: &Events| events.list[0].kind == EventKind::WindowWiped;
-        let readings = choose(base, &edits, |events| Some(if wiped(events) { 1.0 } else { 0.0 }));
+        let readings = choose(&base, &edits, &[], |events| Some(if wiped(events) { 1.0 } else { 0.0 }));
         assert_eq!(readings.len(), 3);
         assert!(!wiped(&readings[0].0) && wiped(&readings[1].0));
     }
