@@ -12,6 +12,9 @@ const USUAL_DAYS: usize = 90;
 /// No sensor reads less than e^-20 or more than e^20 of any unit in use: such a day is a scaling mistake.
 const MOST_LN: f64 = 20.0;
 
+/// Days ahead whose seasons are worked out beforehand: further than a forecast looks.
+const SEASONS_AHEAD: i32 = 800;
+
 /// Quantities that go with the light, one value for each calendar day from day 0 to the day of the assessment.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Covariate {
@@ -51,6 +54,8 @@ pub struct Course {
     pub rounding_variance: f64,
     /// Days summarised that were over by the instant, with light or without.
     pub summarised: usize,
+    /// [`Course::season`] of the days from 0 on: every design asks for them.
+    seasons: Vec<(f64, f64)>,
 }
 
 impl Course {
@@ -73,7 +78,9 @@ impl Course {
             temperature: None,
             rounding_variance: 0.0,
             summarised: over.len(),
+            seasons: Vec::new(),
         };
+        course.seasons = (0..course.today.saturating_add(SEASONS_AHEAD)).map(|day| course.season(day)).collect();
         let mut known: Vec<(usize, &DaySummary)> = Vec::new();
         for day in over {
             let Ok(at) = usize::try_from(number(day.date)) else { continue };
@@ -98,6 +105,14 @@ impl Course {
     /// The date of a day number, clamped to what a calendar can hold.
     pub fn date(&self, day: i32) -> Date {
         self.first.saturating_add(jiff::Span::new().days(day.clamp(-1_000_000, 1_000_000)))
+    }
+
+    /// Sine and cosine of the place of a day in the year.
+    pub fn season(&self, day: i32) -> (f64, f64) {
+        usize::try_from(day).ok().and_then(|day| self.seasons.get(day).copied()).unwrap_or_else(|| {
+            let start = f64::from(self.first.day_of_year());
+            (std::f64::consts::TAU * ((start + f64::from(day)) / 365.25).fract()).sin_cos()
+        })
     }
 
     /// The day number of a date.

@@ -221,6 +221,8 @@ pub struct Design<'a> {
     rated_hours: f64,
     new_hours: f64,
     burn_in_hours: f64,
+    /// What is left of the burn-in when a lamp counts as new.
+    burnt_in: f64,
     sensors: Vec<i32>,
     windows: Vec<i32>,
     sensor_age_known: bool,
@@ -260,6 +262,7 @@ impl<'a> Design<'a> {
             rated_hours: spec.lamp.rated_hours.max(LEAST_RATED_HOURS),
             new_hours: c.lamp_new_hours,
             burn_in_hours: c.burn_in_hours,
+            burnt_in: (-c.lamp_new_hours / c.burn_in_hours).exp(),
             sensors: events.inside(&[EventKind::SensorReplaced], now),
             windows: events.inside(&[EventKind::WindowWiped, EventKind::SensorReplaced], now),
             sensor_age_known: false,
@@ -392,8 +395,9 @@ impl<'a> Design<'a> {
         let (lamp, hours) = self.lamps.at(day);
         let h = (hours - self.new_hours) / self.rated_hours;
         let bend = |h: f64| h * (h - 0.6);
+        let burn_in = (-hours / self.burn_in_hours).exp();
         let yearly = self.yearly_growth(day);
-        let (sin, cos) = (std::f64::consts::TAU * self.year(day)).sin_cos();
+        let (sin, cos) = self.course.season(day);
         for (value, term) in row.iter_mut().zip(&self.terms) {
             *value = match *term {
                 Term::Level => 1.0,
@@ -409,7 +413,7 @@ impl<'a> Design<'a> {
                 Term::LampStep(j) => gate(j == lamp, -1.0),
                 Term::LampSlopeChange(j) => gate(j == lamp, -h),
                 Term::LampCurve => bend(self.new_hours / self.rated_hours) - bend(hours / self.rated_hours),
-                Term::BurnIn => (-hours / self.burn_in_hours).exp() - (-self.new_hours / self.burn_in_hours).exp(),
+                Term::BurnIn => burn_in - self.burnt_in,
                 Term::SensorStep(j) => gate(j == self.sensors.partition_point(|d| *d <= day), -1.0),
                 Term::Shift(i) => gate(self.shifts[i] <= day, -1.0),
                 Term::Temperature => self.covariate(self.course.temperature.as_ref(), day),
@@ -498,7 +502,7 @@ impl<'a> Design<'a> {
                 if day == 0 || grown < before {
                     (sine, cosine, before) = (0.0, 0.0, if day == 0 { grown } else { 0.0 });
                 }
-                let (sin, cos) = (std::f64::consts::TAU * self.year(day)).sin_cos();
+                let (sin, cos) = self.course.season(day);
                 sine += sin * (grown - before);
                 cosine += cos * (grown - before);
                 before = grown;
@@ -583,12 +587,6 @@ impl<'a> Design<'a> {
         let then = past(day - 365)?;
         let then_now = past(self.course.today - 366)?;
         Some(covariate.lately + then - then_now)
-    }
-
-    /// The place of a day in the year, 0 to 1.
-    fn year(&self, day: i32) -> f64 {
-        let start = f64::from(self.course.first.day_of_year());
-        ((start + f64::from(day)) / 365.25).fract()
     }
 }
 

@@ -220,7 +220,9 @@ fn grid_noise(wander: Wander, half_difference_variance: f64, model: &ModelConsta
 pub fn likely_rates(problem: &Problem<'_, '_>, noise: (&Noise, &[f64]), setting: &Setting<'_>) -> Vec<usize> {
     let count = setting.model.rates.len();
     let (_, rows) = problem.rows(noise.0, noise.1);
-    let found = weigh_structures(problem, &rows, &setting.structures(&problem.variant.design), setting);
+    let mut candidates = setting.structures(&problem.variant.design);
+    candidates.retain(|(s, _)| s.lamp == 0 && s.drift == 1);
+    let found = weigh_structures(problem, &rows, &candidates, setting);
     let best = found.iter().max_by(|a, b| a.2.total_cmp(&b.2)).map_or(0, |(structure, ..)| structure.rate);
     (0..count).filter(|rate| *rate == 0 || rate.abs_diff(best) <= 2).collect()
 }
@@ -438,12 +440,14 @@ fn weigh_structures(
     let design = &problem.variant.design;
     let bounded = &problem.bounded[design.nuisance..];
     let mut found = Vec::with_capacity(candidates.len());
+    let mut main = MainPriors::default();
     for group in candidates.chunk_by(|a, b| a.0.rate == b.0.rate) {
         let priors = setting.priors(design, &group[0].0);
         let Some(reduced) = rows.reduce(design.nuisance, &priors) else { continue };
         for (structure, ln_prior) in group {
-            let main = setting.main_priors(design, structure);
-            if let Some(ln) = main.and_then(|main| reduced.ln_evidence(&main, bounded)) {
+            if main.change(setting.main_beliefs(design, structure))
+                && let Some(ln) = reduced.ln_evidence(&main, bounded)
+            {
                 found.push((*structure, *ln_prior, ln + ln_prior));
             }
         }

@@ -515,28 +515,32 @@ fn ln_summary(values: &mut [f64]) -> Option<LnSummary> {
 /// the share at a value passes one half, linearly. `None` of none.
 pub(crate) fn mid_median(sorted: &[f64]) -> Option<f64> {
     let half = sorted.len() as f64 / 2.0;
-    let mut before: Option<(f64, f64)> = None;
-    let mut start = 0;
-    if sorted.len() > 2 {
-        // Start at the group of ties that holds the middle, one group back, so that long days cost no more.
-        let middle = sorted[sorted.len() / 2];
-        let group = sorted.partition_point(|v| *v < middle);
-        start = if group == 0 { 0 } else { sorted.partition_point(|v| *v < sorted[group - 1]) };
-    }
-    while start < sorted.len() {
-        let value = sorted[start];
-        let ties = sorted[start..].partition_point(|v| *v <= value);
-        let rank = start as f64 + ties as f64 / 2.0;
-        if rank >= half {
-            return Some(match before {
-                Some((lower, lower_rank)) => lower + (value - lower) * (half - lower_rank) / (rank - lower_rank),
-                None => value,
-            });
-        }
-        before = Some((value, rank));
-        start += ties;
-    }
-    before.map(|(value, _)| value)
+    let (first, value, end) = ties(sorted, sorted.len() / 2)?;
+    let middle = |first: usize, end: usize| (first + end) as f64 / 2.0;
+    let rank = middle(first, end);
+    let between = |(lower, lower_rank): (f64, f64), (upper, upper_rank): (f64, f64)| {
+        lower + (upper - lower) * (half - lower_rank) / (upper_rank - lower_rank)
+    };
+    Some(if rank >= half {
+        let Some((lower_first, lower, lower_end)) = first.checked_sub(1).and_then(|at| ties(sorted, at)) else {
+            return Some(value);
+        };
+        between((lower, middle(lower_first, lower_end)), (value, rank))
+    } else {
+        let Some((upper_first, upper, upper_end)) = ties(sorted, end) else { return Some(value) };
+        between((value, rank), (upper, middle(upper_first, upper_end)))
+    })
+}
+
+/// The value at a place of sorted values, from where to where it stands.
+fn ties(sorted: &[f64], at: usize) -> Option<(usize, f64, usize)> {
+    let value = *sorted.get(at)?;
+    // Mostly it stands there once.
+    let alone_before = at == 0 || sorted[at - 1] < value;
+    let first = if alone_before { at } else { sorted[..at].partition_point(|v| *v < value) };
+    let alone_after = sorted.get(at + 1).is_none_or(|next| *next > value);
+    let end = if alone_after { at + 1 } else { at + sorted[at..].partition_point(|v| *v <= value) };
+    Some((first, value, end))
 }
 
 #[cfg(test)]

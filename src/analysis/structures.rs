@@ -161,10 +161,9 @@ impl Setting<'_> {
         Priors { mean, sd }
     }
 
-    /// The same for the main terms only; `None` if they are more than can be.
-    pub fn main_priors(&self, design: &Design<'_>, s: &Structure) -> Option<MainPriors> {
-        let main = design.terms[design.nuisance..].iter();
-        MainPriors::new(main.map(|term| self.belief(design, *term, s)))
+    /// The same for the main terms only.
+    pub fn main_beliefs(&self, design: &Design<'_>, s: &Structure) -> impl Iterator<Item = Belief> {
+        design.terms[design.nuisance..].iter().map(|term| self.belief(design, *term, s))
     }
 
     /// Wide beliefs under which no cause is ruled out: for choosing the noise before the structures are weighed.
@@ -411,7 +410,8 @@ impl Reduced {
         // L with L L' = I + S G S, row by row; then L^-1 of the right side and of each unit vector.
         let mut factor = [[0.0; MAIN_MOST]; MAIN_MOST];
         let mut explained = 0.0;
-        let mut ln_det = 0.0;
+        // A product of at most ten pivots, none of which comes near 1e30.
+        let mut det = 1.0;
         let mut white = [0.0; MAIN_MOST];
         for (i, place) in free.iter().enumerate() {
             let (done, now) = factor.split_at_mut(i);
@@ -425,11 +425,11 @@ impl Reduced {
                 return None;
             }
             now[i] = pivot.sqrt();
-            ln_det += pivot.ln();
+            det *= pivot;
             white[i] = (sd[*place] * (self.xty[*place] - gm[*place]) - dot(&now[..i], &white[..i])) / now[i];
             explained += white[i] * white[i];
         }
-        let mut ln = -0.5 * (self.misfit + at_mean - explained + ln_det);
+        let mut ln = -0.5 * (self.misfit + at_mean - explained + det.ln());
         for (k, place) in free.iter().enumerate().filter(|(_, place)| bounded[**place]) {
             // Column k of L^-1: its square is the variance after, its product with the right side the mean after.
             let mut unit = [0.0; MAIN_MOST];
@@ -447,7 +447,7 @@ impl Reduced {
     }
 }
 
-/// The priors of the main terms.
+/// The priors of the main terms; one structure after the other differs from the last in few of them.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct MainPriors {
     mean: [f64; MAIN_MOST],
@@ -460,13 +460,21 @@ impl MainPriors {
     /// Independent normal priors, at most ten; `None` for more.
     pub fn new(beliefs: impl IntoIterator<Item = Belief>) -> Option<Self> {
         let mut priors = Self::default();
-        for (place, belief) in beliefs.into_iter().enumerate() {
-            *priors.mean.get_mut(place)? = belief.mean;
-            priors.sd[place] = belief.sd;
-            let certain = belief.sd <= 0.0;
-            priors.ln_positive[place] = if certain { 0.0 } else { ln_normal_cdf(belief.mean / belief.sd) };
+        priors.change(beliefs).then_some(priors)
+    }
+
+    /// Takes these priors; whether they are as few as can be.
+    pub fn change(&mut self, beliefs: impl IntoIterator<Item = Belief>) -> bool {
+        for (place, Belief { mean, sd }) in beliefs.into_iter().enumerate() {
+            if place >= MAIN_MOST {
+                return false;
+            }
+            if (self.mean[place], self.sd[place]) != (mean, sd) {
+                (self.mean[place], self.sd[place]) = (mean, sd);
+                self.ln_positive[place] = if sd > 0.0 { ln_normal_cdf(mean / sd) } else { 0.0 };
+            }
         }
-        Some(priors)
+        true
     }
 }
 

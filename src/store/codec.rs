@@ -227,6 +227,21 @@ pub fn encode_block(rows: &[Reading]) -> Vec<u8> {
 
 /// The readings of a sealed block of this version or an earlier one.
 pub fn decode_block(bytes: &[u8]) -> Result<Vec<Reading>, Damage> {
+    let mut rows = Vec::new();
+    decode_block_onto(bytes, &mut rows).map(|()| rows)
+}
+
+/// The same, behind what `rows` has; nothing is added from a damaged block.
+pub fn decode_block_onto(bytes: &[u8], rows: &mut Vec<Reading>) -> Result<(), Damage> {
+    let before = rows.len();
+    let decoded = append_block(bytes, rows);
+    if decoded.is_err() {
+        rows.truncate(before);
+    }
+    decoded
+}
+
+fn append_block(bytes: &[u8], rows: &mut Vec<Reading>) -> Result<(), Damage> {
     let mut reader = check_crc(bytes)?;
     if reader.byte()? != BLOCK_VERSION {
         return Err(Damage("a block of a version not known here"));
@@ -234,16 +249,23 @@ pub fn decode_block(bytes: &[u8]) -> Result<Vec<Reading>, Damage> {
     let count = usize::try_from(reader.varint()?).map_err(|_| Damage("a count is too great"))?;
     let times = take_times(&mut reader, count)?;
     let masks = take_integers(&mut reader, count)?;
-    let mut rows: Vec<Reading> = times.into_iter().map(|at| Reading::new(Timestamp::from_millis(at))).collect();
+    let first = rows.len();
+    rows.extend(times.into_iter().map(|at| Reading::new(Timestamp::from_millis(at))));
+    let rows = &mut rows[first..];
     let union = masks.iter().fold(0, |union, mask| union | mask);
     let union = u16::try_from(union).ok().filter(|union| union & !MASK_ALL == 0);
     for channel in channels_of(union.ok_or(Damage("an unknown channel"))?) {
         let has = |mask: &i64| mask >> channel as u16 & 1 == 1;
-        let values = take_values(&mut reader, masks.iter().filter(|mask| has(mask)).count())?;
-        let places = rows.iter_mut().zip(&masks).filter(|(_, mask)| has(mask));
-        places.zip(values).for_each(|((row, _), value)| row.set(channel, value));
+        let having = masks.iter().filter(|mask| has(mask)).count();
+        let values = take_values(&mut reader, having)?;
+        if having == rows.len() {
+            rows.iter_mut().zip(values).for_each(|(row, value)| row.set(channel, value));
+        } else {
+            let places = rows.iter_mut().zip(&masks).filter(|(_, mask)| has(mask));
+            places.zip(values).for_each(|((row, _), value)| row.set(channel, value));
+        }
     }
-    Ok(rows)
+    Ok(())
 }
 
 /// Times as places on a grid (nearly always the next place) and small distances from it.

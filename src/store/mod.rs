@@ -29,8 +29,9 @@ mod tree;
 mod trim;
 mod verify;
 
+use std::collections::BTreeMap;
 use std::path::PathBuf;
-use std::sync::{Mutex, MutexGuard, PoisonError, RwLock, RwLockReadGuard, RwLockWriteGuard};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock, RwLockReadGuard, RwLockWriteGuard};
 use std::time::{Duration, Instant};
 
 use jiff::civil::Date;
@@ -40,6 +41,7 @@ use crate::domain::{Assessment, DaySummary, HourSummary, Reading, ServiceEntry, 
 use self::marker::{Epoch, Home};
 use self::outbox::{Outbox, Quarantine};
 use self::reserve::Reserve;
+use self::rows::Rows;
 use self::series::Series;
 use self::settings::StoreSettings;
 use self::tree::{Commit, Disk, Space};
@@ -58,6 +60,8 @@ pub use self::verify::{Gap, SILENT_AT_LEAST, UnitVerified, Verified};
 
 const EPOCH_KEY: &[u8] = b"epoch";
 const LOCK_RETRY_EVERY: Duration = Duration::from_millis(50);
+/// Room for at most so many readings is made beforehand.
+const RESERVED_ROWS_MOST: usize = 1 << 20;
 
 /// The data of one fleet, open in this process only.
 #[derive(Debug)]
@@ -173,8 +177,18 @@ impl Store {
     /// The readings of a unit with `from <= at < to`, ascending, one for each instant. Of a damaged block, which is
     /// logged and set aside, nothing; the rest is served.
     pub fn readings(&self, id: &UnitId, from: Timestamp, to: Timestamp) -> Result<Vec<Reading>, StoreError> {
-        let mut all = Vec::new();
-        self.each_day(id, from, to, |rows| all.extend_from_slice(rows))?;
+        let mut all: Vec<Reading> = Vec::new();
+        let (unit, days) = self.days_between(id, from, to);
+        let count = days.len();
+        for (place, (day, open)) in days.into_iter().enumerate() {
+            if place == 1 {
+                // Days are much alike.
+                all.reserve_exact((all.len() * (count - 1)).min(RESERVED_ROWS_MOST));
+            }
+            self.day_onto((unit, day), open, &mut all)?;
+        }
+        all.truncate(all.partition_point(|row| row.at < to));
+        all.drain(..all.partition_point(|row| row.at < from));
         Ok(all)
     }
 
@@ -187,19 +201,11 @@ impl Store {
         to: Timestamp,
         mut hand_over: impl FnMut(&[Reading]),
     ) -> Result<(), StoreError> {
-        if to <= from {
-            return Ok(());
-        }
-        let (unit, days) = {
-            let series = self.series();
-            let Some(unit) = series.known(id) else { return Ok(()) };
-            (unit, series.days_between(unit, utc_day(from), utc_day(to.plus_millis(-1))))
-        };
+        let (unit, days) = self.days_between(id, from, to);
+        let mut rows = Vec::new();
         for (day, open) in days {
-            let rows = match open {
-                Some(open) => open.to_vec().map_err(|damage| self.disk().damaged("an open day", damage))?,
-                None => self.block(unit, day)?,
-            };
+            rows.clear();
+            self.day_onto((unit, day), open, &mut rows)?;
             let begin = rows.partition_point(|row| row.at < from);
             let end = rows.partition_point(|row| row.at < to);
             hand_over(&rows[begin..end]);
@@ -207,15 +213,28 @@ impl Store {
         Ok(())
     }
 
-    /// The rows of a sealed block; none if it is damaged (it is then set aside) or was a moment ago.
-    fn block(&self, unit: u32, day: i64) -> Result<Vec<Reading>, StoreError> {
-        let Some(block) = self.disk().get(Space::Blocks, &series::day_key(unit, day))? else { return Ok(Vec::new()) };
-        let damage = match codec::decode_block(&block) {
-            Ok(rows) => return Ok(rows),
-            Err(damage) => damage,
-        };
-        self.series_mut_with_disk(|series, disk| series.lose_block(disk, unit, day, block, damage))?;
-        Ok(Vec::new())
+    /// A unit's number and the days of it that a range touches.
+    fn days_between(&self, id: &UnitId, from: Timestamp, to: Timestamp) -> (u32, BTreeMap<i64, Option<Arc<Rows>>>) {
+        let series = self.series();
+        let Some(unit) = series.known(id).filter(|_| from < to) else { return Default::default() };
+        (unit, series.days_between(unit, utc_day(from), utc_day(to.plus_millis(-1))))
+    }
+
+    /// Puts the rows of a day behind `rows`. Of a sealed block that is damaged there are none (it is then set aside), nor
+    /// of one that was there a moment ago.
+    fn day_onto(
+        &self,
+        (unit, day): (u32, i64),
+        open: Option<Arc<Rows>>,
+        rows: &mut Vec<Reading>,
+    ) -> Result<(), StoreError> {
+        if let Some(open) = open {
+            rows.extend(open.to_vec().map_err(|damage| self.disk().damaged("an open day", damage))?);
+            return Ok(());
+        }
+        let Some(block) = self.disk().get(Space::Blocks, &series::day_key(unit, day))? else { return Ok(()) };
+        let Err(damage) = codec::decode_block_onto(&block, rows) else { return Ok(()) };
+        self.series_mut_with_disk(|series, disk| series.lose_block(disk, unit, day, block, damage))
     }
 
     fn series_mut_with_disk<T>(

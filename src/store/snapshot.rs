@@ -98,7 +98,7 @@ impl Snapshot<'_> {
         }
         self.damaged.lock().unwrap_or_else(PoisonError::into_inner).insert((unit.id.clone(), day));
         // Sets it aside, if the disk has it still.
-        self.store.block(unit.number, day)?;
+        self.store.day_onto((unit.number, day), None, &mut Vec::new())?;
         Ok(Vec::new())
     }
 }
