@@ -218,13 +218,12 @@ fn grid_noise(wander: Wander, half_difference_variance: f64, model: &ModelConsta
 /// The rates of fouling (by their place in the constants) that matter for telling readings apart: none, the best and
 /// its neighbours.
 pub fn likely_rates(problem: &Problem<'_, '_>, noise: (&Noise, &[f64]), setting: &Setting<'_>) -> Vec<usize> {
-    let count = setting.model.rates.len();
+    let all: Vec<usize> = (0..setting.model.rates.len()).collect();
     let (_, rows) = problem.rows(noise.0, noise.1);
-    let mut candidates = setting.structures(&problem.variant.design);
-    candidates.retain(|(s, _)| s.lamp == 0 && s.drift == 1);
+    let candidates = setting.usual_structures(&problem.variant.design, &all);
     let found = weigh_structures(problem, &rows, &candidates, setting);
     let best = found.iter().max_by(|a, b| a.2.total_cmp(&b.2)).map_or(0, |(structure, ..)| structure.rate);
-    (0..count).filter(|rate| *rate == 0 || rate.abs_diff(best) <= 2).collect()
+    all.into_iter().filter(|rate| *rate == 0 || rate.abs_diff(best) <= 2).collect()
 }
 
 /// The log evidence of one reading of the events under one noise and `rates`, over the structures that matter for
@@ -240,8 +239,7 @@ pub fn evidence(
 }
 
 fn evidence_of(problem: &Problem<'_, '_>, rows: &Rows, rates: &[usize], setting: &Setting<'_>) -> Option<f64> {
-    let mut candidates = setting.structures(&problem.variant.design);
-    candidates.retain(|(s, _)| s.lamp == 0 && s.drift == 1 && rates.contains(&s.rate));
+    let candidates = setting.usual_structures(&problem.variant.design, rates);
     let found = weigh_structures(problem, rows, &candidates, setting);
     let best = found.iter().map(|(_, _, ln)| *ln).fold(f64::NEG_INFINITY, f64::max);
     let sum: f64 = found.iter().map(|(_, _, ln)| (ln - best).exp()).sum();
@@ -263,8 +261,7 @@ pub fn with_own_covers<'p, 'a>(
     let design = &problem.variant.design;
     let own_covers = || {
         let (_, rows) = problem.rows(noise, weights);
-        let mut candidates = setting.structures(design);
-        candidates.retain(|(s, _)| s.lamp == 0 && s.drift == 1 && rates.contains(&s.rate));
+        let candidates = setting.usual_structures(design, rates);
         let found = weigh_structures(&problem, &rows, &candidates, setting);
         let (best, ..) = found.iter().max_by(|a, b| a.2.total_cmp(&b.2))?;
         let theta = rows.mean(&setting.priors(design, best))?;

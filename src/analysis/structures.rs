@@ -14,6 +14,8 @@
 //! evidence is corrected by P(>= 0 | data) / P(>= 0 | prior) of each main term, as if they were independent.
 //! The noise (wandering's spread and memory) is a grid, averaged over by the same evidence.
 
+use std::ops::Range;
+
 use ndarray::{Array1, Array2, Axis};
 use statrs::function::erf::erfc;
 
@@ -74,16 +76,33 @@ pub struct Setting<'a> {
 impl Setting<'_> {
     /// All structures of a design with the logarithm of their weight beforehand, ordered by rate.
     pub fn structures(&self, design: &Design<'_>) -> Vec<(Structure, f64)> {
+        let rates: Vec<usize> = (0..self.model.rates.len()).collect();
+        self.structures_with(design, &rates, 0..self.model.lamp.len(), 0..self.model.drift.len())
+    }
+
+    /// Those with these rates (ascending), and lamp and sensor as usual: enough to tell readings, growths and noises
+    /// apart.
+    pub fn usual_structures(&self, design: &Design<'_>, rates: &[usize]) -> Vec<(Structure, f64)> {
+        self.structures_with(design, rates, 0..1, 1..2)
+    }
+
+    fn structures_with(
+        &self,
+        design: &Design<'_>,
+        rates: &[usize],
+        lamps: Range<usize>,
+        drifts: Range<usize>,
+    ) -> Vec<(Structure, f64)> {
         let seasonal = design.terms.contains(&Term::SeasonSine);
         let steady = design.growth.is_endless();
         let befores = self.befores(design);
         let mut all = Vec::new();
-        for rate in 0..self.model.rates.len() {
+        for rate in rates.iter().copied() {
             let curves: &[bool] = if rate > 0 && steady { &[false, true] } else { &[false] };
             let agrees = self.ln_agreement(rate, design.growth);
             let seasons: &[bool] = if seasonal { &[false, true] } else { &[false] };
-            for lamp in 0..self.model.lamp.len() {
-                for drift in 0..self.model.drift.len() {
+            for lamp in lamps.clone() {
+                for drift in drifts.clone() {
                     for window in 0..self.model.window.len() {
                         for season in seasons {
                             for curved in curves {

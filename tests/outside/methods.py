@@ -83,7 +83,11 @@ def statsmodels(days, resets):
         columns.append(np.array([(a - b).days for a, b in zip(ends, since)], float))
     x, y = np.column_stack(columns), np.log(known.to_numpy())
     ordinary = sm.OLS(y, x).fit()
-    following = sm.GLSAR(y, x, rho=1).iterative_fit(maxiter=6)
+    try:
+        following = sm.GLSAR(y, x, rho=1).iterative_fit(maxiter=6)
+    except np.linalg.LinAlgError:
+        # Where the autocorrelation runs to 1 the constant is gone from what is left of the regressors.
+        following = sm.GLSAR(y, x, rho=0.99).fit()
     return ordinary.bse, following.bse
 
 
