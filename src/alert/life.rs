@@ -37,7 +37,8 @@ const WORK_SHOWS_WITHIN: i64 = 6 * HOUR;
 /// The hold times of a kind. The light swings with the hours of a day (temperature, standing water), so treatment counts
 /// as assured again after a whole day of it, or soon after somebody has worked at the unit. Power cuts and work come in
 /// pieces, with the lamp off between them: one dark spell, not three. A gateway that drops out for an evening or a storm
-/// that has passed by the next day wants nobody to do anything.
+/// that has passed by the next day wants nobody to do anything. A part does not grow younger by itself: that its limit is
+/// further off than was thought (somebody seems to have changed it) must be seen for two weeks.
 pub fn holds(kind: Kind) -> Holds {
     let (raise, clear, clear_answered) = match kind {
         Kind::NoLight => (2 * MINUTE, HOUR, HOUR),
@@ -48,7 +49,7 @@ pub fn holds(kind: Kind) -> Holds {
         Kind::CleaningDue => (0, 3 * DAY, 0),
         Kind::WaterEpisode => (0, 5 * DAY, 5 * DAY),
         Kind::WaterChanged | Kind::UnloggedStep | Kind::LogDoubt => (2 * DAY, 2 * DAY, 0),
-        Kind::PartLimit => (0, 2 * DAY, 0),
+        Kind::PartLimit => (0, 14 * DAY, 0),
     };
     let (tell, tell_end) = match kind {
         Kind::NoLight | Kind::TreatmentNotAssured => (0, 6 * HOUR),

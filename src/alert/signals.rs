@@ -358,7 +358,8 @@ fn answers(kind: Kind, action: ServiceAction) -> bool {
         Kind::NoLight | Kind::TreatmentNotAssured | Kind::CleaningNotEnough => sleeve || lamp || sensor,
         Kind::CleaningDue => sleeve || lamp,
         Kind::SensorDoubtful => sensor,
-        Kind::PartLimit => sleeve || lamp || sensor || filter || flow,
+        // Cleaning makes no part new.
+        Kind::PartLimit => matches!(action, A::SleeveReplaced | A::SensorReplaced) || lamp || filter || flow,
         Kind::WaterChanged => filter || matches!(action, A::TransmittanceMeasured | A::Note),
         Kind::UnloggedStep | Kind::LogDoubt => !matches!(action, A::Closed | A::Opened),
         Kind::NoReadings | Kind::WaterEpisode => false,
