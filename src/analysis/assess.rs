@@ -170,12 +170,23 @@ impl Answer {
         let (fitted, events) = fit(history, constants, course, (events, found), episodes, &mut rng)?;
         let shifts = shifts(&events, course, spec, c);
         let losses = causes::losses(&fitted, course, &shifts, &mut rng);
+        let impossible = causes::impossible(&losses, &c.forecast);
+        let losses = if impossible { causes::of_no_cause(&losses) } else { losses };
         let drowned = causes::drowned(&fitted, &losses, &c.forecast);
         let ahead = forecast::ahead(&fitted, &losses, course, spec.set_point, (&c.model, &c.forecast), &mut rng);
-        // A date from noise would be no date.
-        let ahead = if drowned.is_some() { Ahead::default() } else { ahead };
+        let ahead = match (drowned, impossible) {
+            // A date from noise would be no date.
+            (Some(_), _) => Ahead::default(),
+            // The light falls as it falls; what work would bring back is not known.
+            (None, true) => Ahead { lamp_by_light: None, sensor_by_drift: None, after_cleaning: None, ..ahead },
+            (None, false) => ahead,
+        };
         let scene = Scene { fitted: &fitted, course, falling: ahead.falling, tested, constants: &c.forecast };
-        let verdict = drowned.map_or_else(|| causes::verdict(&losses, &scene), causes::drowned_verdict);
+        let verdict = match drowned {
+            Some(day_sd) => causes::drowned_verdict(day_sd),
+            None if impossible => causes::impossible_verdict(),
+            None => causes::verdict(&losses, &scene),
+        };
         let (total, causes) = causes::shares(&losses);
         let design = &fitted.variants[0].design;
         let (lamps, now) = (design.lamps(), design.now);

@@ -181,6 +181,36 @@ pub fn drowned(fitted: &Fitted<'_>, losses: &[Losses], c: &ForecastConstants) ->
     (day_sd > c.noisy_day && lost < c.noise_drowns * day_sd / MONTH_DAYS.sqrt()).then_some(day_sd)
 }
 
+/// Whether the fit makes sleeve and lamp brighter than new, which they cannot be: then it has found no explanation.
+pub fn impossible(losses: &[Losses], c: &ForecastConstants) -> bool {
+    let mut gains: Vec<f64> = losses.iter().map(|l| (-l.sleeve).max(0.0) + (-l.lamp).max(0.0)).collect();
+    gains.sort_by(f64::total_cmp);
+    quantile_sorted(&gains, 0.5) > c.impossible_gain
+}
+
+/// The same losses in all, of no known cause.
+pub fn of_no_cause(losses: &[Losses]) -> Vec<Losses> {
+    let lost = |l: &Losses| Losses {
+        before: l.total() - if l.wandering_is_water { l.wandering } else { 0.0 },
+        wandering: l.wandering,
+        wandering_is_water: l.wandering_is_water,
+        ..Losses::default()
+    };
+    losses.iter().map(lost).collect()
+}
+
+/// The verdict where no explanation was found.
+pub fn impossible_verdict() -> Verdict {
+    let action = ServiceAction::ReferenceCheck;
+    Verdict {
+        cause: VerdictCause::Unsettled,
+        probability: None,
+        says: "The readings and what is in the service log do not go together: no mix of sleeve, lamp, sensor and water explains them. Look for work that is not in the log or stands under another day."
+            .to_owned(),
+        settle_with: Some(SettleWith { action, says: why(action) }),
+    }
+}
+
 /// Days whose mean is asked about when it comes to seeing a loss at all.
 const MONTH_DAYS: f64 = 30.0;
 
@@ -506,6 +536,28 @@ fn why(action: ServiceAction) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// A sensor that reads next to nothing beside a sleeve that shines is no explanation; small errors are.
+    #[test]
+    fn a_sleeve_brighter_than_new_explains_nothing() {
+        let c = ForecastConstants::default();
+        let of = |sleeve: f64, lamp: f64| vec![Losses { sleeve, lamp, sensor: 1.0, ..Losses::default() }; 9];
+        assert!(impossible(&of(-3.4, 0.1), &c) && impossible(&of(-0.04, -0.1), &c));
+        assert!(!impossible(&of(-0.05, -0.03), &c) && !impossible(&of(0.3, 0.2), &c));
+        for wandering_is_water in [false, true] {
+            let lost = Losses {
+                sleeve: -3.4,
+                sensor: 4.0,
+                water: 0.1,
+                wandering: 0.02,
+                wandering_is_water,
+                ..Losses::default()
+            };
+            let [of_none] = of_no_cause(&[lost])[..] else { panic!("one each") };
+            assert!((of_none.total() - lost.total()).abs() < 1e-12);
+            assert_eq!((of_none.sleeve, of_none.coat, of_none.sensor, of_none.water), (0.0, 0.0, 0.0, 0.0));
+        }
+    }
 
     const ALL_TESTED: Tested = Tested { sleeve: true, lamp_or_sensor: true };
 

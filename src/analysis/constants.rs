@@ -318,6 +318,9 @@ pub struct ForecastConstants {
     pub noise_drowns: f64,
     /// ...and a day's value has at least this standard deviation, ln. A sound sensor's has 0.002 to 0.02.
     pub noisy_day: f64,
+    /// A fit in which sleeve and lamp together are brighter than new by this much explains nothing: what was done does
+    /// not stand in the log, or not so; ln, 0.05 to 0.3. By judgement: errors of a sound fit stay well under it.
+    pub impossible_gain: f64,
     /// Least expected gain of information, nats, for an action to be proposed.
     pub worth_asking: f64,
 }
@@ -350,6 +353,7 @@ impl Default for ForecastConstants {
             fall_seen: 2.0,
             noise_drowns: 6.0,
             noisy_day: 0.05,
+            impossible_gain: 0.12,
             worth_asking: 0.05,
         }
     }
