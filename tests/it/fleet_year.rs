@@ -11,8 +11,9 @@ use year::{Unit, Year, median};
 /// More alerts than this in a year nobody reads. The simulated cabins are dark eight to twenty times a year (power cuts,
 /// work at the unit) and lose their gateway now and then; our choice, over what `fleet_year` prints for the worst of them.
 const ALERTS_AT_MOST: usize = 35;
-/// The lead of a cleaning alert before the true crossing, days: time to plan, and not so early that it is forgotten.
-const LEAD_DAYS: std::ops::RangeInclusive<i32> = 10..=40;
+/// The lead of cleaning alerts before the true crossing, days: time to plan, and not so early that it is forgotten.
+/// The alert comes two weeks before the day that one course in ten crosses by; the fleet's middle is about 22 days.
+const LEAD_DAYS: std::ops::RangeInclusive<i32> = 10..=60;
 
 #[test]
 fn a_year_of_a_few_units_is_calm_and_a_restart_changes_nothing() {
@@ -28,7 +29,7 @@ fn a_year_of_a_few_units_is_calm_and_a_restart_changes_nothing() {
         assert!(raised <= ALERTS_AT_MOST, "{kind}-{seed}: {raised} alerts in a year: {:?}", year.news);
         sum.leads.append(&mut year.leads);
     }
-    // These units hardly cross; leads and crossings are judged by the whole fleet.
+    // These units hardly cross: two leads have no middle to speak of. That of a whole fleet is judged by `fleet_year`.
     if let Some(lead) = median(sum.leads.clone()) {
         assert!(LEAD_DAYS.contains(&lead), "{lead} days of {:?}", sum.leads);
     }
