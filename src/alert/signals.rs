@@ -358,8 +358,8 @@ fn answers(kind: Kind, action: ServiceAction) -> bool {
         Kind::NoLight | Kind::TreatmentNotAssured | Kind::CleaningNotEnough => sleeve || lamp || sensor,
         Kind::CleaningDue => sleeve || lamp,
         Kind::SensorDoubtful => sensor,
-        // Cleaning makes no part new.
-        Kind::PartLimit => matches!(action, A::SleeveReplaced | A::SensorReplaced) || lamp || filter || flow,
+        // Neither cleaning nor a fuse makes a part new.
+        Kind::PartLimit => matches!(action, A::LampReplaced | A::SleeveReplaced | A::SensorReplaced) || filter || flow,
         Kind::WaterChanged => filter || matches!(action, A::TransmittanceMeasured | A::Note),
         Kind::UnloggedStep | Kind::LogDoubt => !matches!(action, A::Closed | A::Opened),
         Kind::NoReadings | Kind::WaterEpisode => false,

@@ -57,7 +57,10 @@ pub fn retrace(history: &History<'_>, as_of: Timestamp, constants: &Constants) -
     let mut rng = ChaCha8Rng::seed_from_u64(seed(&history.spec.id, course.date(course.today)));
     let fitted = fit(&history, constants, &course, (&events, &found), &episodes, &mut rng);
     fitted.map_or_else(Vec::new, |(fitted, events)| {
-        past::retrace(&fitted, &course, &shifts(&events, &course, history.spec, constants))
+        let shifts = shifts(&events, &course, history.spec, constants);
+        // As in the assessment: the same draws, so the chart and the table agree.
+        let impossible = causes::impossible(&causes::losses(&fitted, &course, &shifts, &mut rng), &constants.forecast);
+        past::retrace(&fitted, &course, &shifts, impossible)
     })
 }
 

@@ -21,8 +21,9 @@ struct Mean {
     theta: Vec<f64>,
 }
 
-/// The days from the first to the assessment's own, ascending.
-pub fn retrace(fitted: &Fitted<'_>, course: &Course, shifts: &Shifts) -> Vec<FittedDay> {
+/// The days from the first to the assessment's own, ascending; where the fit explains nothing (`no_cause`), with their
+/// losses of no known cause.
+pub fn retrace(fitted: &Fitted<'_>, course: &Course, shifts: &Shifts, no_cause: bool) -> Vec<FittedDay> {
     let means = means(fitted);
     let Some(heaviest) = means.iter().max_by(|a, b| a.share.total_cmp(&b.share)) else { return Vec::new() };
     let step = (course.today / POINTS).max(1);
@@ -33,7 +34,12 @@ pub fn retrace(fitted: &Fitted<'_>, course: &Course, shifts: &Shifts) -> Vec<Fit
     days.push(course.today);
     days.sort_unstable();
     days.dedup();
-    days.into_iter().map(|day| on(day, &means, (fitted, shifts), course)).collect()
+    let told = |day: i32| {
+        let (ln, lost) = on(day, &means, (fitted, shifts), course);
+        let lost = if no_cause { [0.0, 0.0, 0.0, 0.0, lost.iter().sum()] } else { lost };
+        FittedDay { date: course.date(day), intensity: ln.clamp(-20.0, 20.0).exp(), lost: LostPoints::of_ln(lost) }
+    };
+    days.into_iter().map(told).collect()
 }
 
 fn means(fitted: &Fitted<'_>) -> Vec<Mean> {
@@ -48,7 +54,8 @@ fn means(fitted: &Fitted<'_>) -> Vec<Mean> {
     fitted.variants.iter().enumerate().filter_map(mean).collect()
 }
 
-fn on(day: i32, means: &[Mean], (fitted, shifts): (&Fitted<'_>, &Shifts), course: &Course) -> FittedDay {
+/// ln of the fitted light on a day, and the losses in the order of [`LostPoints`].
+fn on(day: i32, means: &[Mean], (fitted, shifts): (&Fitted<'_>, &Shifts), course: &Course) -> (f64, [f64; 5]) {
     let mut ln = fitted.centre;
     let mut lost = [0.0; 5];
     for mean in means {
@@ -77,5 +84,5 @@ fn on(day: i32, means: &[Mean], (fitted, shifts): (&Fitted<'_>, &Shifts), course
             }
         }
     }
-    FittedDay { date: course.date(day), intensity: ln.clamp(-20.0, 20.0).exp(), lost: LostPoints::of_ln(lost) }
+    (ln, lost)
 }

@@ -123,7 +123,7 @@ impl Outbox {
         }
         if self.waiting.is_empty() {
             // What a whole fleet needed is given back.
-            self.by_topic.shrink_to_fit();
+            self.by_topic.shrink_to(WINDOW);
         }
         let (message, stored) = match waited {
             Waiting::Letter(letter) => (letter.message, letter.stored),

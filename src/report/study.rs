@@ -170,6 +170,7 @@ impl Study<'_> {
             (Condition::Dark | Condition::Short, _) => "the light is too little already",
             (_, VerdictCause::None) => "nothing is fading towards the set point",
             (_, VerdictCause::SleeveFouling) => "at this rate the set point is not reached within the horizon",
+            (_, VerdictCause::Unsettled) => "whether cleaning would help is not settled",
             _ => "cleaning is not what would help",
         }
     }
