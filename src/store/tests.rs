@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
+use std::time::Duration;
 
 use proptest::prelude::*;
 
@@ -16,6 +17,11 @@ fn settings(path: &Path) -> StoreSettings {
 
 fn open(path: &Path) -> Store {
     Store::open(&settings(path)).unwrap()
+}
+
+/// A store whose database is closed and opened again after every few commits.
+fn open_restless(path: &Path) -> Store {
+    Store::open(&StoreSettings { cache_bytes: 1 << 8, ..settings(path) }).unwrap()
 }
 
 fn unit(name: &str) -> UnitId {
@@ -56,6 +62,26 @@ fn readings_come_back_after_reopening() {
     assert_eq!(all(&store, &id), batch.iter().map(|(_, reading)| *reading).collect::<Vec<_>>());
     assert_eq!(store.latest(&id), batch.last().map(|(_, reading)| *reading));
     assert_eq!((store.units(), store.count(&id)), (vec![id], 3_000));
+}
+
+#[test]
+fn what_was_written_does_not_stay_in_memory_for_ever() {
+    let dir = tempfile::tempdir().unwrap();
+    let id = unit("boathouse");
+    let store = open_restless(dir.path());
+    let batch = minutes(&id, 0, 20 * 1_440);
+    let mut written = 0;
+    for hour in batch.chunks(60) {
+        store.append(hour).unwrap();
+        let now = store.disk().bytes_written().unwrap();
+        assert!(now > written, "{now} after {written}");
+        written = now;
+    }
+    // Two days of blocks are more than this store's cache.
+    assert!(store.disk().renewals() >= 8, "{}", store.disk().renewals());
+    assert_eq!(all(&store, &id), batch.iter().map(|(_, reading)| *reading).collect::<Vec<_>>());
+    store.close();
+    assert_eq!(open(dir.path()).count(&id), batch.len() as u64);
 }
 
 #[test]
@@ -104,6 +130,7 @@ proptest! {
     fn a_store_is_a_map(steps in prop::collection::vec(step(), 1..20)) {
         let dir = tempfile::tempdir().unwrap();
         let mut store = open(dir.path());
+        let mut restless = false;
         let mut model: BTreeMap<(UnitId, Timestamp), Reading> = BTreeMap::new();
         for step in steps {
             match step {
@@ -126,7 +153,8 @@ proptest! {
                 Step::Settle => store.settle().unwrap(),
                 Step::Reopen => {
                     store.close();
-                    store = open(dir.path());
+                    restless = !restless;
+                    store = if restless { open_restless(dir.path()) } else { open(dir.path()) };
                 }
             }
         }
@@ -613,7 +641,8 @@ fn kill_reading(n: i64) -> (UnitId, Reading) {
 fn child_of_the_kill_test() {
     use std::io::Write;
     let Some(dir) = std::env::var_os(KILL_DIR) else { return };
-    let store = open(Path::new(&dir));
+    // Opened again and again by itself, as in a life of weeks.
+    let store = open_restless(Path::new(&dir));
     let mut next = store.stats().unwrap().readings as i64;
     let mut out = std::io::stdout();
     loop {
@@ -624,8 +653,8 @@ fn child_of_the_kill_test() {
     }
 }
 
-/// Starts a child that appends, kills it after some acknowledgements, and gives the last of them.
-fn append_until_killed(dir: &Path, acknowledgements: usize) -> i64 {
+/// Starts a child that appends, kills it a little later than some acknowledgements, and gives the last of them.
+fn append_until_killed(dir: &Path, acknowledgements: usize, later: Duration) -> i64 {
     use std::io::{BufRead, BufReader};
     use std::process::{Command, Stdio};
     let mut child = Command::new(std::env::current_exe().unwrap())
@@ -646,6 +675,7 @@ fn append_until_killed(dir: &Path, acknowledgements: usize) -> i64 {
             seen += 1;
         }
         if seen >= acknowledgements && !killed {
+            std::thread::sleep(later);
             child.kill().unwrap();
             killed = true;
         }
@@ -660,7 +690,8 @@ fn nothing_acknowledged_is_lost_when_the_process_is_killed() {
     let dir = tempfile::tempdir().unwrap();
     let mut days_sealed = 0;
     for round in 0..30_usize {
-        let acknowledged = append_until_killed(dir.path(), 1 + round * 29 % 83);
+        let acknowledged =
+            append_until_killed(dir.path(), 1 + round * 29 % 83, Duration::from_micros(round as u64 * 1_373 % 9_000));
         let store = open(dir.path());
         let stored = store.stats().unwrap().readings as i64;
         // At most the one append that was under way is there beyond, and it is whole.

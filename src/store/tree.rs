@@ -19,6 +19,9 @@
 //!   without their first leaf, or an empty database. So before opening, `ensure_log` makes sure that there is a log.
 //! - `apply_batch` leaves emptied leaves behind for ever; single removals give them back.
 //! - Each leaf written lies in the file of its size class, and each such file is synced: few changed leaves, few syncs.
+//! - A leaf that this process has written is never paged out: that is decided while it is dirty, and the epoch it was last
+//!   flushed in is not taken back (`max_unflushed_epoch`). So the database is closed and opened again once about as much
+//!   as the cache has been written: see `Disk::renew`.
 
 use std::io;
 use std::mem::ManuallyDrop;
@@ -128,6 +131,12 @@ impl Commit {
         self.changes.is_empty()
     }
 
+    /// Bytes of what it puts for longer than a while. The journal comes and goes, and its leaves with it.
+    fn held_bytes(&self) -> u64 {
+        let lasting = self.changes.iter().filter(|(space, ..)| *space != Space::Journal);
+        lasting.map(|(_, key, value)| value.as_ref().map_or(0, |value| (key.len() + value.len()) as u64)).sum()
+    }
+
     fn bytes(&self) -> u64 {
         self.changes.iter().map(|(_, key, value)| (key.len() + value.as_ref().map_or(0, Vec::len)) as u64).sum()
     }
@@ -153,7 +162,14 @@ enum State {
 /// The database of one store, open in this process.
 pub(super) struct Disk {
     path: PathBuf,
+    cache_bytes: usize,
     state: State,
+    /// Bytes put since it was opened that stay in memory until it is closed.
+    held_bytes: u64,
+    /// Bytes written to disk before it was last opened.
+    written_before: u64,
+    /// How often it was opened again by this process.
+    renewals: u32,
     free_bytes_least: u64,
     reserve: Reserve,
 }
@@ -170,44 +186,17 @@ impl Disk {
         if free_bytes(path.parent().unwrap_or(path))? < FREE_BYTES_FLOOR {
             reserve.give_up();
         }
-        ensure_log(&path.join("metadata")).map_err(StoreError::io("prepare", path))?;
-        let mut config = sled::Config::new().path(path).cache_capacity_bytes(cache_bytes).flush_every_ms(None);
-        config.target_heap_file_fill_ratio = FILL_RATIO;
-        let damaged = |why: String| StoreError::Damaged { path: path.to_owned(), why };
-        // Some damage makes its recovery panic instead of returning an error.
-        let open = || {
-            catch_unwind(AssertUnwindSafe(|| {
-                let db = config.open::<LEAF_FANOUT>()?;
-                let trees = Space::NAMES.iter().map(|name| db.open_tree(name)).collect::<Result<_, _>>()?;
-                Ok::<_, io::Error>(Handles { trees, db })
-            }))
+        let state = State::Open(Box::new(open_handles(path, cache_bytes)?));
+        let mut disk = Self {
+            path: path.to_owned(),
+            cache_bytes,
+            state,
+            held_bytes: 0,
+            written_before: 0,
+            renewals: 0,
+            free_bytes_least: FREE_BYTES_LEAST,
+            reserve,
         };
-        let begun = Instant::now();
-        let mut opened = open();
-        while matches!(&opened, Ok(Err(error)) if error.kind() == io::ErrorKind::WouldBlock)
-            && begun.elapsed() < LOCK_WAIT
-        {
-            std::thread::sleep(Duration::from_millis(5));
-            opened = open();
-        }
-        let handles = match opened {
-            Ok(Ok(handles)) => handles,
-            Ok(Err(source)) if source.kind() == io::ErrorKind::WouldBlock => {
-                return Err(StoreError::Locked { path: path.to_owned(), holder: "another process".to_owned() });
-            }
-            Ok(Err(source)) if source.kind() == io::ErrorKind::InvalidData => {
-                mend::owe(path);
-                return Err(damaged(source.to_string()));
-            }
-            Ok(Err(source)) if source.kind() == io::ErrorKind::StorageFull => {
-                let (free, needed) = (free_bytes(path)?, FREE_BYTES_FLOOR);
-                return Err(StoreError::Full { path: path.to_owned(), free, needed });
-            }
-            Ok(Err(source)) => return Err(StoreError::io("open", path)(source)),
-            Err(_) => return Err(damaged("its recovery gave up".to_owned())),
-        };
-        let state = State::Open(Box::new(handles));
-        let mut disk = Self { path: path.to_owned(), state, free_bytes_least: FREE_BYTES_LEAST, reserve };
         disk.flush()?;
         disk.refill_reserve()?;
         Ok(disk)
@@ -276,13 +265,42 @@ impl Disk {
             return Ok(());
         }
         self.check_room(commit.bytes(), commit.bulky)?;
+        let held = commit.held_bytes();
         let handles = self.open_handles()?;
         let written = commit.changes.into_iter().try_for_each(|(space, key, value)| {
             let tree = &handles.trees[space as usize];
             value.map_or_else(|| tree.remove(&key), |value| tree.insert(&key, value)).map(|_| ())
         });
         written.map_err(|error| self.stop(&error))?;
-        self.flush()
+        self.flush()?;
+        self.held_bytes += held;
+        if self.held_bytes >= self.cache_bytes as u64 {
+            self.renew();
+        }
+        Ok(())
+    }
+
+    /// Closes the database and opens it again, which gives back the memory of everything written since it was opened.
+    /// The next call says so if it could not be opened: what was committed is durable all the same.
+    fn renew(&mut self) {
+        // The opening writes a snapshot of all metadata beside the old one.
+        if free_bytes(&self.path).map_or(true, |free| free < self.free_bytes_least) {
+            return;
+        }
+        let Ok(written) = self.bytes_written() else { return };
+        let begun = Instant::now();
+        // Closed here, before it is opened: there is one lock.
+        drop(std::mem::replace(&mut self.state, State::Stopped("it is being opened anew".to_owned())));
+        match open_handles(&self.path, self.cache_bytes) {
+            Ok(handles) => {
+                self.state = State::Open(Box::new(handles));
+                (self.held_bytes, self.written_before) = (0, written);
+                self.renewals += 1;
+                let took = begun.elapsed();
+                tracing::debug!(?took, times = self.renewals, "the database was closed and opened again");
+            }
+            Err(error) => self.state = State::Stopped(error.to_string()),
+        }
     }
 
     fn check_room(&mut self, bytes: u64, bulky: bool) -> Result<(), StoreError> {
@@ -322,7 +340,7 @@ impl Disk {
     /// Bytes written to disk since it was opened, metadata included.
     pub fn bytes_written(&self) -> Result<u64, StoreError> {
         let written = self.open_handles()?.db.stats().cache.heap.write_batch_sum;
-        Ok(written.heap_bytes_written + written.metadata_bytes_written)
+        Ok(self.written_before + written.heap_bytes_written + written.metadata_bytes_written)
     }
 
     /// Takes a value that cannot be decoded out of the way, where it can be looked at, and says so.
@@ -338,6 +356,12 @@ impl Disk {
         StoreError::Damaged { path: self.path.clone(), why: format!("{what}: {damage}") }
     }
 
+    /// For tests: how often it was closed and opened again.
+    #[cfg(test)]
+    pub fn renewals(&self) -> u32 {
+        self.renewals
+    }
+
     /// For tests: refuse commits while less than this is free.
     #[cfg(test)]
     pub fn demand_free_bytes(&mut self, least: u64) {
@@ -351,6 +375,45 @@ impl Drop for Disk {
         if std::thread::panicking() {
             self.stop(&io::Error::other("a panic"));
         }
+    }
+}
+
+/// Opens the database and its trees.
+fn open_handles(path: &Path, cache_bytes: usize) -> Result<Handles, StoreError> {
+    ensure_log(&path.join("metadata")).map_err(StoreError::io("prepare", path))?;
+    let mut config = sled::Config::new().path(path).cache_capacity_bytes(cache_bytes).flush_every_ms(None);
+    config.target_heap_file_fill_ratio = FILL_RATIO;
+    let damaged = |why: String| StoreError::Damaged { path: path.to_owned(), why };
+    // Some damage makes its recovery panic instead of returning an error.
+    let open = || {
+        catch_unwind(AssertUnwindSafe(|| {
+            let db = config.open::<LEAF_FANOUT>()?;
+            let trees = Space::NAMES.iter().map(|name| db.open_tree(name)).collect::<Result<_, _>>()?;
+            Ok::<_, io::Error>(Handles { trees, db })
+        }))
+    };
+    let begun = Instant::now();
+    let mut opened = open();
+    while matches!(&opened, Ok(Err(error)) if error.kind() == io::ErrorKind::WouldBlock) && begun.elapsed() < LOCK_WAIT
+    {
+        std::thread::sleep(Duration::from_millis(5));
+        opened = open();
+    }
+    match opened {
+        Ok(Ok(handles)) => Ok(handles),
+        Ok(Err(source)) if source.kind() == io::ErrorKind::WouldBlock => {
+            Err(StoreError::Locked { path: path.to_owned(), holder: "another process".to_owned() })
+        }
+        Ok(Err(source)) if source.kind() == io::ErrorKind::InvalidData => {
+            mend::owe(path);
+            Err(damaged(source.to_string()))
+        }
+        Ok(Err(source)) if source.kind() == io::ErrorKind::StorageFull => {
+            let (free, needed) = (free_bytes(path)?, FREE_BYTES_FLOOR);
+            Err(StoreError::Full { path: path.to_owned(), free, needed })
+        }
+        Ok(Err(source)) => Err(StoreError::io("open", path)(source)),
+        Err(_) => Err(damaged("its recovery gave up".to_owned())),
     }
 }
 
