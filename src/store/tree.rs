@@ -283,8 +283,9 @@ impl Disk {
     /// Closes the database and opens it again, which gives back the memory of everything written since it was opened.
     /// The next call says so if it could not be opened: what was committed is durable all the same.
     fn renew(&mut self) {
-        // The opening writes a snapshot of all metadata beside the old one.
-        if free_bytes(&self.path).map_or(true, |free| free < self.free_bytes_least) {
+        // The opening writes a snapshot of all metadata beside the old one: not on a disk that is nearly full.
+        let has_room = free_bytes(&self.path).is_ok_and(|free| free >= self.free_bytes_least);
+        if !has_room || !self.reserve.is_whole() {
             return;
         }
         let Ok(written) = self.bytes_written() else { return };
