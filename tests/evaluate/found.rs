@@ -169,7 +169,7 @@ impl Found {
         let zone = &unit.plan.papers.zone;
         let true_day = |place: usize| -> Option<Date> {
             let entry = &unit.log[place];
-            let written = |s: &&fadeline::scenario::plan::Service| s.logged.as_ref() == Some(entry);
+            let written = |s: &&Service| s.logged.as_ref() == Some(entry);
             unit.truth.services.iter().find(written).map(|s| s.at.date_in(zone))
         };
         for snap in &found.snapped {
