@@ -59,14 +59,14 @@ impl Losses {
         self.water + if self.wandering_is_water { self.wandering } else { 0.0 }
     }
 
-    /// What no cause explains.
+    /// What no cause explains: the wandering only where it is not told as the water's.
     pub fn unexplained(&self) -> f64 {
-        self.wandering + self.before
+        self.before + if self.wandering_is_water { 0.0 } else { self.wandering }
     }
 
-    /// In the order of [`LEADERS`].
+    /// In the order of [`LEADERS`]. A wandering never names the water: it may as well be nobody's.
     fn by_leader(&self) -> [f64; NOTHING] {
-        [self.sleeve, self.lamp, self.sensor, self.water, self.unexplained()]
+        [self.sleeve, self.lamp, self.sensor, self.water, self.wandering + self.before]
     }
 }
 
@@ -556,6 +556,20 @@ mod tests {
             let [of_none] = of_no_cause(&[lost])[..] else { panic!("one each") };
             assert!((of_none.total() - lost.total()).abs() < 1e-12);
             assert_eq!((of_none.sleeve, of_none.coat, of_none.sensor, of_none.water), (0.0, 0.0, 0.0, 0.0));
+        }
+    }
+
+    /// Whosever the wandering is, it is told once.
+    #[test]
+    fn nothing_is_told_twice() {
+        for wandering_is_water in [false, true] {
+            let (water, wandering, before) = (0.1, 0.02, 0.03);
+            let lost = Losses { water, wandering, before, wandering_is_water, ..Losses::default() };
+            assert!((lost.all_water() + lost.unexplained() - 0.15).abs() < 1e-12);
+            let [_, _, _, _, water, unexplained] = &shares(&[lost; 3]).1[..] else { panic!("six causes") };
+            assert_eq!((water.cause, unexplained.cause), (Cause::WaterQuality, Cause::Unexplained));
+            assert!((water.percent - percent(if wandering_is_water { 0.12 } else { 0.1 })).abs() < 1e-9);
+            assert!((unexplained.percent - percent(if wandering_is_water { 0.03 } else { 0.05 })).abs() < 1e-9);
         }
     }
 
