@@ -77,7 +77,7 @@ fn what_was_written_does_not_stay_in_memory_for_ever() {
         assert!(now > written, "{now} after {written}");
         written = now;
     }
-    // Two days of blocks are more than this store's cache.
+    // One or two days of blocks are more than is held.
     assert!(store.disk().renewals() >= 8, "{}", store.disk().renewals());
     assert_eq!(all(&store, &id), batch.iter().map(|(_, reading)| *reading).collect::<Vec<_>>());
     store.close();

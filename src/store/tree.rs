@@ -20,8 +20,8 @@
 //! - `apply_batch` leaves emptied leaves behind for ever; single removals give them back.
 //! - Each leaf written lies in the file of its size class, and each such file is synced: few changed leaves, few syncs.
 //! - A leaf that this process has written is never paged out: that is decided while it is dirty, and the epoch it was last
-//!   flushed in is not taken back (`max_unflushed_epoch`). So the database is closed and opened again once about as much
-//!   as the cache has been written: see `Disk::renew`.
+//!   flushed in is not taken back (`max_unflushed_epoch`). So the database is closed and opened again once a part of
+//!   the cache was written: see `Disk::renew`.
 
 use std::io;
 use std::mem::ManuallyDrop;
@@ -40,6 +40,9 @@ const LEAF_FANOUT: usize = 8;
 /// Files emptier than this are compacted by moving what lies at their end. At 0.9, the default, that alone was an
 /// eighth of all writing, for no less space.
 const FILL_RATIO: f32 = 0.7;
+/// The database is closed and opened again once one part in so many of its cache was put. With the whole cache, 200
+/// units at 64 MB grew for 210 days, to 116 MB.
+const HELD_PART: u64 = 4;
 /// How long to wait for the database's own lock. We hold the directory's, so whoever has it still is a process we are
 /// just starting, between its birth and its first instruction.
 const LOCK_WAIT: Duration = Duration::from_secs(10);
@@ -274,7 +277,7 @@ impl Disk {
         written.map_err(|error| self.stop(&error))?;
         self.flush()?;
         self.held_bytes += held;
-        if self.held_bytes >= self.cache_bytes as u64 {
+        if self.held_bytes >= self.cache_bytes as u64 / HELD_PART {
             self.renew();
         }
         Ok(())

@@ -210,7 +210,7 @@ impl Found {
                 println!("{} false {dip:?}", unit.seed);
             }
         }
-        for truth in unit.truth.episodes.iter().filter(|t| t.depth_percent >= LEAST_DEPTH) {
+        for truth in unit.truth.episodes.iter().filter(|t| t.depth_percent >= LEAST_DEPTH && unit.saw(t)) {
             let hit = said.iter().any(|dip| overlap(dip.from, dip.to, truth));
             self.episodes.truths += 1;
             self.episodes.found += usize::from(hit);

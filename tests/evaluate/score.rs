@@ -75,7 +75,7 @@ impl Score {
             }
         }
         self.steps(end, unit, &mut claims);
-        self.episodes(end, &unit.truth);
+        self.episodes(end, unit);
         self.units.push(claims);
     }
 
@@ -168,9 +168,10 @@ impl Score {
         claims.false_step = found.unlogged.iter().any(|s| !at_service(s.at) && !true_step(s.at));
     }
 
-    fn episodes(&mut self, found: &Assessment, truth: &Truth) {
+    fn episodes(&mut self, found: &Assessment, unit: &Unit) {
+        let truth = &unit.truth;
         let overlaps = |a: &Episode, b: &TrueEpisode| a.from <= b.to && b.from <= a.to;
-        let deep: Vec<_> = truth.episodes.iter().filter(|e| e.depth_percent >= 3.0).collect();
+        let deep: Vec<_> = truth.episodes.iter().filter(|e| e.depth_percent >= 3.0 && unit.saw(e)).collect();
         self.dips.1 += deep.len();
         self.dips.0 += deep.iter().filter(|t| found.episodes.iter().any(|f| overlaps(f, t))).count();
         let said: Vec<_> = found.episodes.iter().filter(|e| e.depth_percent >= 3.0).collect();

@@ -7,6 +7,7 @@ use fadeline::analysis::{Constants, History, assess, rollup};
 use fadeline::domain::time::{DAY, MINUTE};
 use fadeline::domain::{Assessment, Cause, DaySummary, ServiceEntry, Timestamp};
 use fadeline::scenario::plan::UnitPlan;
+use fadeline::scenario::truth::TrueEpisode;
 use fadeline::scenario::{self, Kind, Truth, random_plan};
 use jiff::civil::Date;
 
@@ -45,6 +46,14 @@ impl Unit {
         let truth = scenario::truth(&plan, plan.from, plan.to);
         oracles.iter().for_each(|oracle| oracle.tell(&mut plan, &truth, &mut log, &mut constants));
         Self { plan, seed, truth, days, log, constants }
+    }
+
+    /// Whether there are readings on at least half of the days of an episode: not in a closed season.
+    pub fn saw(&self, episode: &TrueEpisode) -> bool {
+        let zone = &self.plan.papers.zone;
+        let (from, to) = (episode.from.date_in(zone), episode.to.date_in(zone));
+        let seen = self.days.iter().filter(|d| (from..=to).contains(&d.date) && d.intensity.is_some()).count();
+        2 * seen as i64 > i64::from((to - from).get_days())
     }
 
     /// The assessment at an instant and how long it took.
