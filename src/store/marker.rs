@@ -4,6 +4,7 @@
 //! DIR/lock      held while a process has the store; its process id
 //! DIR/epoch     which database belongs here, and its schema
 //! DIR/db/       the database
+//! DIR/journal/  what is in no block of it yet
 //! DIR/reserve   room put by
 //! ```
 //! A database that opens empty after a fault looks like a new one. The epoch file lies outside it and carries the same
@@ -17,13 +18,13 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
-use super::StoreError;
 use super::reserve::Reserve;
+use super::{StoreError, journal};
 
 /// The schema this program writes. Raise it with every change of a key, a value or the meaning of either.
 ///
-/// 1: without hours. 2: hours, and what was given up.
-pub const SCHEMA: u32 = 2;
+/// 1: without hours. 2: hours, and what was given up. 3: the journal in files of its own.
+pub const SCHEMA: u32 = 3;
 
 const FORMAT: &str = "fadeline store";
 const LOCK: &str = "lock";
@@ -165,8 +166,8 @@ fn refuse_foreign(path: &Path) -> Result<(), StoreError> {
     let entries = fs::read_dir(path).map_err(StoreError::io("list", path))?;
     for entry in entries {
         let name = entry.map_err(StoreError::io("list", path))?.file_name();
-        if name == DATABASE {
-            let why = format!("{DATABASE}/ is there without its {EPOCH} file");
+        if name == DATABASE || journal::is_directory(&name) {
+            let why = format!("{}/ is there without its {EPOCH} file", name.to_string_lossy());
             return Err(StoreError::DataGone { path: path.to_owned(), why });
         }
         // A card's own directory; anything else is somebody's.

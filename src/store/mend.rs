@@ -53,9 +53,14 @@ pub(super) fn is_owed(database: &Path) -> bool {
     database.with_file_name(OWED).exists()
 }
 
-/// How many leaves were given up, ever.
+/// Where what was given up is kept, of the database or the journal of a store.
+pub(super) fn aside(database: &Path) -> PathBuf {
+    database.with_file_name(ASIDE)
+}
+
+/// How many leaves and segments of the journal were given up, ever.
 pub(super) fn given_up(database: &Path) -> usize {
-    fs::read_dir(database.with_file_name(ASIDE)).map_or(0, Iterator::count)
+    fs::read_dir(aside(database)).map_or(0, Iterator::count)
 }
 
 /// Gives up every spoilt leaf of the database in `database`, which nobody must have open, and says which. Cut short, it
@@ -73,7 +78,7 @@ pub(super) fn mend(database: &Path) -> Result<(), StoreError> {
         let why = format!("of its lists `{}` cannot be read", vital.space.as_deref().unwrap_or("of lists"));
         return Err(StoreError::Damaged { path: database.to_owned(), why });
     }
-    let aside = database.with_file_name(ASIDE);
+    let aside = aside(database);
     for leaf in &spoilt {
         leaf.give_up(&aside).map_err(StoreError::io("mend", &leaf.file))?;
         tracing::error!(
@@ -342,7 +347,7 @@ mod tests {
     use super::super::settings::StoreSettings;
     use super::super::{Store, StoreError};
     use super::*;
-    use crate::domain::time::{DAY, HOUR};
+    use crate::domain::time::HOUR;
     use crate::domain::{Channel, Reading, Timestamp, UnitId};
 
     const UNITS: i64 = 3;
@@ -455,22 +460,6 @@ mod tests {
         let store = open(dir.path()).unwrap();
         assert!(all(&store).unwrap() >= rows().len() - 5 * 24 * OF_LEAF);
         assert_eq!(fs::read_dir(dir.path().join(ASIDE)).unwrap().count(), 5);
-    }
-
-    #[test]
-    fn a_journal_that_lost_its_end_takes_new_readings() {
-        let dir = filled();
-        let spoilt = flip(dir.path(), Space::Journal, 0);
-        assert!(open(dir.path()).is_err());
-        let dir = left_by(dir.path());
-        let store = open(dir.path()).unwrap();
-        // What the journal alone had is lost, here nothing: the days had been loaded before.
-        assert_eq!(all(&store).unwrap(), rows().len(), "{}", spoilt.name());
-        let later = Timestamp::from_millis(1_760_054_400_000 + DAYS * DAY + 5);
-        let late = [(id(0), Reading::new(later).with(Channel::Intensity, 14.5))];
-        store.append(&late).unwrap();
-        store.close();
-        assert_eq!(all(&open(dir.path()).unwrap()).unwrap(), rows().len() + 1);
     }
 
     #[test]

@@ -1,8 +1,8 @@
 //! From an earlier schema to this one: on the database itself, with a copy of it beside until it has worked.
 //!
 //! ```text
-//! DIR/before-schema-2.part/   a copy being made; worth nothing
-//! DIR/before-schema-2/        the database as it was
+//! DIR/before-schema-3.part/   a copy being made; worth nothing
+//! DIR/before-schema-3/        the database as it was
 //! ```
 //! A migration that was cut short goes on where it was: each unit is one commit, with how far it got.
 
@@ -29,7 +29,11 @@ pub(super) fn migrate(home: &Home, epoch: &Epoch, settings: &StoreSettings) -> R
     if epoch.schema < 2 {
         while !make_hours(&mut disk, usize::MAX)? {}
     }
+    if epoch.schema < 3 {
+        disk.adopt_journal()?;
+    }
     home.write_epoch(&Epoch { schema: SCHEMA, ..epoch.clone() })?;
+    disk.forget_old_journal()?;
     forget_copies(home)?;
     tracing::info!("the store has schema {SCHEMA} now");
     Ok(disk)
@@ -37,8 +41,8 @@ pub(super) fn migrate(home: &Home, epoch: &Epoch, settings: &StoreSettings) -> R
 
 /// Removes what a migration that worked has left.
 pub(super) fn forget_copies(home: &Home) -> Result<(), StoreError> {
-    for name in [format!("before-schema-{SCHEMA}"), format!("before-schema-{SCHEMA}.part")] {
-        let path = home.path().join(name);
+    let names = (1..=SCHEMA).flat_map(|schema| ["", ".part"].map(|end| format!("before-schema-{schema}{end}")));
+    for path in names.map(|name| home.path().join(name)) {
         if path.exists() {
             fs::remove_dir_all(&path).map_err(StoreError::io("remove", &path))?;
         }

@@ -3,7 +3,7 @@
 //! [`Store`] is the whole surface. Its methods block; each that changes something is durable when it returns. It is
 //! `Send + Sync`: one owner writes, others read beside it.
 //!
-//! Inside: `tree` is the disk, `series` the readings (their days, journal and blocks), `rows` and `runs` the days that
+//! Inside: `tree` is the disk, `journal` the files beside its database, `series` the readings, `rows` and `runs` the days that
 //! are open and those that are not, `codec` and `bytes` the stored forms, `records` roll-ups, logbook and assessments,
 //! `outbox` the messages, `marker` the directory. Locks are taken in one order: disk, then series, then the queues.
 
@@ -11,6 +11,7 @@ mod bytes;
 mod codec;
 mod error;
 mod hours;
+mod journal;
 mod keepsakes;
 mod marker;
 mod mend;
@@ -38,6 +39,7 @@ use jiff::civil::Date;
 
 use crate::domain::{Assessment, DaySummary, HourSummary, Reading, ServiceEntry, Timestamp, UnitId, hour};
 
+use self::journal::Journal;
 use self::marker::{Epoch, Home};
 use self::outbox::{Outbox, Quarantine};
 use self::reserve::Reserve;
@@ -549,7 +551,8 @@ fn open_database(home: &Home, settings: &StoreSettings) -> Result<Disk, StoreErr
         if epoch.schema < SCHEMA {
             return migrate::migrate(home, &epoch, settings);
         }
-        let disk = open_disk(home, &epoch, settings)?;
+        let mut disk = open_disk(home, &epoch, settings)?;
+        disk.forget_old_journal()?;
         migrate::forget_copies(home)?;
         return Ok(disk);
     }
@@ -557,7 +560,8 @@ fn open_database(home: &Home, settings: &StoreSettings) -> Result<Disk, StoreErr
     home.clear_database()?;
     let epoch = Epoch::fresh();
     home.write_epoch(&epoch)?;
-    let mut disk = Disk::open(&home.database(), settings.cache_bytes, Reserve::find(home.path()))?;
+    let journal = Journal::make(home.path(), &epoch.id)?;
+    let mut disk = Disk::open(&home.database(), settings.cache_bytes, journal, Reserve::find(home.path()))?;
     let mut commit = Commit::default();
     commit.put(Space::Meta, EPOCH_KEY, epoch.id.clone().into_bytes());
     disk.commit(commit)?;
@@ -572,7 +576,10 @@ fn open_disk(home: &Home, epoch: &Epoch, settings: &StoreSettings) -> Result<Dis
     if !path.is_dir() {
         return Err(gone("its database is missing".to_owned()));
     }
-    let mut disk = Disk::open(&path, settings.cache_bytes, Reserve::find(home.path()))?;
+    // Up to schema 2 the journal is in the database; files of it are a migration that was cut short.
+    let open_journal = if epoch.schema < 3 { Journal::make } else { Journal::open };
+    let journal = open_journal(home.path(), &epoch.id)?;
+    let mut disk = Disk::open(&path, settings.cache_bytes, journal, Reserve::find(home.path()))?;
     match disk.get(Space::Meta, EPOCH_KEY)? {
         Some(id) if id == epoch.id.as_bytes() => Ok(disk),
         Some(_) => Err(gone("its database is another one".to_owned())),

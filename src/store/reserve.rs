@@ -2,7 +2,8 @@
 //! put by again when there is room.
 
 use std::fs::{self, File};
-use std::io::{self, Write};
+use std::io;
+use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 
 use rustix::fs::FallocateFlags;
@@ -10,6 +11,7 @@ use rustix::fs::FallocateFlags;
 /// How much is put by, bytes.
 pub(super) const RESERVE_BYTES: u64 = 32 << 20;
 const NAME: &str = "reserve";
+const ZEROS_BYTES: u64 = 1 << 16;
 
 /// The file that holds the room.
 #[derive(Debug)]
@@ -59,14 +61,20 @@ impl Reserve {
     }
 }
 
-/// Real blocks, not a file with a hole.
 fn fill(path: &Path) -> io::Result<()> {
-    let mut file = File::create(path)?;
-    if rustix::fs::fallocate(&file, FallocateFlags::empty(), 0, RESERVE_BYTES).is_err() {
-        let zeros = vec![0; 1 << 20];
-        for _ in 0..RESERVE_BYTES >> 20 {
-            file.write_all(&zeros)?;
+    let file = File::create(path)?;
+    allocate(&file, RESERVE_BYTES)?;
+    file.sync_all()
+}
+
+/// Gives an empty file so many bytes, all zero: real blocks, not a hole.
+pub(super) fn allocate(file: &File, bytes: u64) -> io::Result<()> {
+    // Not every file system can; each can be written to.
+    if rustix::fs::fallocate(file, FallocateFlags::empty(), 0, bytes).is_err() {
+        let zeros = [0; ZEROS_BYTES as usize];
+        for begin in (0..bytes).step_by(ZEROS_BYTES as usize) {
+            file.write_all_at(&zeros[..(bytes - begin).min(ZEROS_BYTES) as usize], begin)?;
         }
     }
-    file.sync_all()
+    Ok(())
 }

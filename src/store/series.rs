@@ -1,9 +1,9 @@
 //! The readings: a journal for what just came, open days in memory, sealed blocks for what is over.
 //!
 //! An append puts its readings into the journal as one packed value and is durable with it. The same readings go into
-//! the open days in memory, which answer for themselves from then on. A day over is sealed: its block is put, and the
-//! journal's oldest batches go, as soon as no open day needs them any more; all of that rides on the commit of a later
-//! append. On opening, the journal is replayed. A replay of what is sealed already changes nothing.
+//! the open days in memory, which answer for themselves from then on. A day over is sealed with a later append: its
+//! block is put and the journal begins after what no open day needs any more, in one commit, before the append itself is
+//! written. On opening, the journal is replayed. A replay of what is sealed already changes nothing.
 
 mod dirty;
 mod load;
@@ -35,8 +35,6 @@ use self::unit::{Mark, Span, Unit};
 const SEALS_PER_APPEND: usize = 8;
 /// ... and one more for so many readings in it, so that a backlog of sparse days is sealed as fast as it comes.
 const ROWS_PER_SEAL: usize = 16;
-/// At most this many batches are dropped from the journal with one append, for the same reason.
-const JOURNAL_DROPS_PER_APPEND: u64 = 1_024;
 
 /// The UTC day of an instant, counted from 1970-01-01.
 pub fn utc_day(at: Timestamp) -> i64 {
@@ -144,18 +142,22 @@ impl Series {
                 unit.trims = trims;
             }
         }
-        let journal = disk.all(Space::Journal)?;
-        let seq_of = |key: &[u8]| key.try_into().map_or(0, u64::from_be_bytes);
         // Where the journal has lost its end, the marks still know how far it went: what comes now must not look older
         // than what their days have.
         let marks = series.units.iter().flat_map(|unit| unit.marks.values());
         let marked = marks.map(|mark| mark.dirty.max(mark.sealed).max(mark.rolled)).max().unwrap_or(0);
-        series.next_seq = journal.last().map_or(0, |(key, _)| seq_of(key)).max(marked) + 1;
-        series.first_seq = journal.first().map_or(series.next_seq, |(key, _)| seq_of(key));
-        for (key, value) in journal {
-            match decode_batch(&value) {
-                Ok(units) => units.into_iter().try_for_each(|rows| series.replay(disk, seq_of(&key), rows))?,
-                Err(damage) => disk.set_aside(Space::Journal, &key, value, damage)?,
+        let (first, next) = disk.journal_bounds()?;
+        (series.first_seq, series.next_seq) = (first, next.max(marked + 1));
+        for segment in disk.journal_segments() {
+            for (seq, batch) in disk.read_journal(&segment)?.records {
+                if seq < first {
+                    continue;
+                }
+                series.next_seq = series.next_seq.max(seq + 1);
+                match decode_batch(&batch) {
+                    Ok(units) => units.into_iter().try_for_each(|rows| series.replay(disk, seq, rows))?,
+                    Err(damage) => disk.set_aside(Space::Journal, &seq.to_be_bytes(), batch, damage)?,
+                }
             }
         }
         Ok(series)
@@ -325,10 +327,10 @@ impl Series {
         if !journal.is_empty() {
             self.record(&mut plan.commit);
             plan.commit.bulky = true;
-            plan.commit.put(Space::Journal, plan.seq.to_be_bytes(), encode_batch(&journal));
+            plan.commit.journal(plan.seq, encode_batch(&journal));
             let seals_max = SEALS_PER_APPEND + (plan.appended.stored / ROWS_PER_SEAL);
             let picks = self.ripe(plan.seq, seals_max);
-            let reach = Reach { sealed: plan.seq - 1, keep_from: plan.seq, drops: JOURNAL_DROPS_PER_APPEND };
+            let reach = Reach { sealed: plan.seq - 1, next: plan.seq };
             plan.seals = self.plan_seals(disk, picks, reach, &mut plan.commit)?;
         }
         Ok(plan)

@@ -497,6 +497,16 @@ fn data_that_is_gone_is_not_replaced_by_an_empty_store() {
     fs::remove_dir_all(&db).unwrap();
     fs::rename(other.path().join("db"), &db).unwrap();
     assert!(refusal().to_string().contains("another one"), "{}", refusal());
+    // The journal alone is missing.
+    fs::remove_dir_all(&db).unwrap();
+    fs::rename(&kept, &db).unwrap();
+    let journal = dir.path().join("journal");
+    fs::rename(&journal, dir.path().join("kept-journal")).unwrap();
+    assert!(refusal().to_string().contains("journal is missing"), "{}", refusal());
+    fs::rename(other.path().join("journal"), &journal).unwrap();
+    assert!(refusal().to_string().contains("journal is of another database"), "{}", refusal());
+    fs::remove_dir_all(&journal).unwrap();
+    fs::rename(dir.path().join("kept-journal"), &journal).unwrap();
     // The epoch file alone is missing.
     let epoch = dir.path().join("epoch");
     let text = fs::read(&epoch).unwrap();
@@ -504,8 +514,6 @@ fn data_that_is_gone_is_not_replaced_by_an_empty_store() {
     assert!(matches!(refusal(), StoreError::DataGone { .. }), "{}", refusal());
     // All back in place: as if nothing had been.
     fs::write(&epoch, text).unwrap();
-    fs::remove_dir_all(&db).unwrap();
-    fs::rename(&kept, &db).unwrap();
     assert_eq!(open(dir.path()).count(&unit("a")), 1);
 }
 
@@ -592,6 +600,61 @@ fn without_room_nothing_is_written_and_later_it_goes_on() {
     assert_eq!((store.count(&id), store.count(&unit("newer")), store.units().len()), (20, 5, 2));
 }
 
+#[test]
+fn damage_in_the_journal_costs_one_append() {
+    let dir = tempfile::tempdir().unwrap();
+    let id = unit("boathouse");
+    let store = open(dir.path());
+    let batch = minutes(&id, 0, 30);
+    batch.chunks(10).for_each(|part| drop(store.append(part).unwrap()));
+    store.close();
+    let segment = fs::read_dir(dir.path().join("journal")).unwrap().next().unwrap().unwrap().path();
+    let mut bytes = fs::read(&segment).unwrap();
+    let records: Vec<usize> = (0..bytes.len()).filter(|at| bytes[*at..].starts_with(b"rec\n")).collect();
+    assert_eq!(records.len(), 3);
+    bytes[records[1] + 40] ^= 4;
+    fs::write(&segment, bytes).unwrap();
+    for _ in 0..2 {
+        let store = open(dir.path());
+        assert_eq!((store.count(&id), store.stats().unwrap().damaged), (20, 1));
+        assert!(store.verify(|_| ()).unwrap().is_sound());
+    }
+    let store = open(dir.path());
+    assert_eq!(store.append(&batch).unwrap().stored, 10);
+    store.close();
+    assert_eq!(all(&open(dir.path()), &id), batch.iter().map(|(_, reading)| *reading).collect::<Vec<_>>());
+}
+
+/// What the journal alone has may be lost with its file; what comes afterwards must still count as later.
+#[test]
+fn a_journal_that_lost_its_end_takes_new_readings() {
+    let dir = tempfile::tempdir().unwrap();
+    let id = unit("boathouse");
+    let store = open(dir.path());
+    let batch = minutes(&id, 0, 3_000);
+    batch[..2_900].chunks(100).for_each(|part| drop(store.append(part).unwrap()));
+    let before = store.count(&id);
+    let sealed: usize =
+        store.series().days_between(0, i64::MIN, i64::MAX).values().filter(|open| open.is_none()).count();
+    store.settle().unwrap();
+    store.append(&batch[2_900..]).unwrap();
+    store.close();
+    assert_eq!((before, sealed), (2_900, 0));
+    for entry in fs::read_dir(dir.path().join("journal")).unwrap() {
+        fs::write(entry.unwrap().path(), b"").unwrap();
+    }
+    let store = open(dir.path());
+    assert_eq!(store.count(&id), 2_900);
+    let seen = store.dirty_of(&id);
+    assert_eq!(seen.days.len(), 3);
+    store.append(&batch[2_900..]).unwrap();
+    // Changed after it was seen: stays owed.
+    assert_eq!(store.clear_dirty(&id, &seen.days, seen.token).unwrap(), 2);
+    store.close();
+    let store = open(dir.path());
+    assert_eq!((store.count(&id), store.dirty_of(&id).days.len()), (3_000, 1));
+}
+
 /// The database's recovery, killed after its new snapshot and before its new log.
 #[test]
 fn an_opening_killed_half_way_loses_nothing() {
@@ -601,6 +664,8 @@ fn an_opening_killed_half_way_loses_nothing() {
     store.append(&minutes(&id, 0, 5_000)).unwrap();
     store.settle().unwrap();
     store.close();
+    // The first opening after that tidies up and writes a little.
+    open(dir.path()).close();
     for round in 1..4 {
         open(dir.path()).close();
         let logs: Vec<_> = fs::read_dir(dir.path().join("db/metadata"))

@@ -1,4 +1,4 @@
-//! The disk: the one file that calls sled (1.0.0-alpha.124, pinned).
+//! The disk: the database, and the journal beside it. The one file that calls sled (1.0.0-alpha.124, pinned).
 //!
 //! What its source shows, and what follows from it here:
 //! - A flush writes every leaf changed since the last one, syncs, then appends **one** checksummed frame to its
@@ -31,6 +31,7 @@ use std::time::{Duration, Instant};
 
 use super::StoreError;
 use super::bytes::Damage;
+use super::journal::{Contents, Journal, Record};
 use super::mend;
 use super::reserve::{RESERVE_BYTES, Reserve};
 
@@ -49,6 +50,8 @@ const LOCK_WAIT: Duration = Duration::from_secs(10);
 /// Readings are refused while less than this is free (and twice their own size on top): a flush that fails half way
 /// stops the store for this process, a refused one does not.
 pub(super) const FREE_BYTES_LEAST: u64 = 16 << 20;
+/// Where the journal begins and how far its numbers went.
+const BOUNDS_KEY: &[u8] = b"journal";
 /// What a bit that has flipped under the database is called.
 const ROTTEN: &str = "a checksum in its files is wrong";
 /// Everything else while less than this is free.
@@ -76,7 +79,7 @@ spaces! {
     Meta = "meta",
     /// Unit number -> unit record.
     Units = "units",
-    /// Batch sequence -> packed readings of one append.
+    /// Up to schema 2: number of an append -> its packed readings. Now in files, see `journal.rs`.
     Journal = "journal",
     /// Unit number and first instant -> sealed block.
     Blocks = "blocks",
@@ -106,6 +109,10 @@ spaces! {
 #[derive(Debug, Default)]
 pub(super) struct Commit {
     changes: Vec<(Space, Vec<u8>, Option<Vec<u8>>)>,
+    /// For the journal, after the changes are durable: the number of an append, and its batch.
+    record: Option<Record>,
+    /// Where the journal begins afterwards, if that changes.
+    journal_from: Option<u64>,
     /// Whether it brings readings: those wait when the disk is nearly full, the rest goes on from the reserve.
     pub bulky: bool,
 }
@@ -121,6 +128,17 @@ impl Commit {
         self.changes.push((space, key.into(), None));
     }
 
+    /// Writes an append into the journal. The changes become durable before it, so they must be right without it, too.
+    pub fn journal(&mut self, number: u64, batch: Vec<u8>) {
+        self.record = Some((number, batch));
+    }
+
+    /// Lets the journal begin with the append `from`; the appends before `next` are numbered.
+    pub fn bound_journal(&mut self, from: u64, next: u64) {
+        self.put(Space::Meta, BOUNDS_KEY, [from.to_be_bytes(), next.to_be_bytes()].concat());
+        self.journal_from = Some(from);
+    }
+
     /// Moves a value that cannot be decoded out of the way.
     pub fn set_aside(&mut self, space: Space, key: &[u8], value: Vec<u8>) {
         let mut aside = vec![space as u8];
@@ -131,17 +149,19 @@ impl Commit {
 
     /// Whether there is nothing to do.
     pub fn is_empty(&self) -> bool {
-        self.changes.is_empty()
+        self.changes.is_empty() && self.record.is_none()
     }
 
-    /// Bytes of what it puts for longer than a while. The journal comes and goes, and its leaves with it.
+    /// Bytes of what it puts into the database.
     fn held_bytes(&self) -> u64 {
-        let lasting = self.changes.iter().filter(|(space, ..)| *space != Space::Journal);
-        lasting.map(|(_, key, value)| value.as_ref().map_or(0, |value| (key.len() + value.len()) as u64)).sum()
+        let put = |(_, key, value): &(_, Vec<u8>, Option<Vec<u8>>)| value.as_ref().map_or(0, |v| key.len() + v.len());
+        self.changes.iter().map(|change| put(change) as u64).sum()
     }
 
     fn bytes(&self) -> u64 {
-        self.changes.iter().map(|(_, key, value)| (key.len() + value.as_ref().map_or(0, Vec::len)) as u64).sum()
+        let database: usize =
+            self.changes.iter().map(|(_, key, value)| key.len() + value.as_ref().map_or(0, Vec::len)).sum();
+        (database + self.record.as_ref().map_or(0, |(_, batch)| batch.len())) as u64
     }
 }
 
@@ -167,6 +187,7 @@ pub(super) struct Disk {
     path: PathBuf,
     cache_bytes: usize,
     state: State,
+    journal: Journal,
     /// Bytes put since it was opened that stay in memory until it is closed.
     held_bytes: u64,
     /// Bytes written to disk before it was last opened.
@@ -184,8 +205,8 @@ impl std::fmt::Debug for Disk {
 }
 
 impl Disk {
-    /// Opens or makes the database in `path`. The caller has made sure that no other process has it.
-    pub fn open(path: &Path, cache_bytes: usize, mut reserve: Reserve) -> Result<Self, StoreError> {
+    /// Opens or makes the database in `path`, with its journal. The caller has made sure that no other process has it.
+    pub fn open(path: &Path, cache_bytes: usize, journal: Journal, mut reserve: Reserve) -> Result<Self, StoreError> {
         if free_bytes(path.parent().unwrap_or(path))? < FREE_BYTES_FLOOR {
             reserve.give_up();
         }
@@ -194,6 +215,7 @@ impl Disk {
             path: path.to_owned(),
             cache_bytes,
             state,
+            journal,
             held_bytes: 0,
             written_before: 0,
             renewals: 0,
@@ -261,26 +283,92 @@ impl Disk {
         self.scan(space, &[], None)
     }
 
-    /// Makes all of `commit` durable, or nothing of it. On [`StoreError::Full`] nothing was touched.
+    /// Makes all of `commit` durable. What goes into the database appears there whole or not at all, and before what goes
+    /// into the journal. On [`StoreError::Full`] nothing was touched.
     pub fn commit(&mut self, commit: Commit) -> Result<(), StoreError> {
         self.open_handles()?;
         if commit.is_empty() {
             return Ok(());
         }
         self.check_room(commit.bytes(), commit.bulky)?;
+        if let Some((number, batch)) = &commit.record {
+            self.make_room(*number, batch.len())?;
+        }
         let held = commit.held_bytes();
-        let handles = self.open_handles()?;
-        let written = commit.changes.into_iter().try_for_each(|(space, key, value)| {
-            let tree = &handles.trees[space as usize];
-            value.map_or_else(|| tree.remove(&key), |value| tree.insert(&key, value)).map(|_| ())
-        });
-        written.map_err(|error| self.stop(&error))?;
-        self.flush()?;
+        if !commit.changes.is_empty() {
+            let handles = self.open_handles()?;
+            let written = commit.changes.into_iter().try_for_each(|(space, key, value)| {
+                let tree = &handles.trees[space as usize];
+                value.map_or_else(|| tree.remove(&key), |value| tree.insert(&key, value)).map(|_| ())
+            });
+            written.map_err(|error| self.stop(&error))?;
+            self.flush()?;
+        }
+        if let Some((number, batch)) = commit.record {
+            self.journal.append(number, &batch).map_err(|error| self.stop(&error))?;
+        }
+        if let Some(from) = commit.journal_from {
+            self.journal.drop_before(from);
+        }
         self.held_bytes += held;
         if self.held_bytes >= self.cache_bytes as u64 / HELD_PART {
             self.renew();
         }
         Ok(())
+    }
+
+    fn make_room(&mut self, number: u64, bytes: usize) -> Result<(), StoreError> {
+        self.journal.make_room(number, bytes).or_else(|error| match error.kind() {
+            io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
+                let (free, needed) = (free_bytes(&self.path)?, self.free_bytes_least + 2 * bytes as u64);
+                Err(StoreError::Full { path: self.path.clone(), free, needed })
+            }
+            _ => Err(self.stop(&error)),
+        })
+    }
+
+    /// Where the journal begins, and the number after the last that is known to be given.
+    pub fn journal_bounds(&mut self) -> Result<(u64, u64), StoreError> {
+        let Some(bounds) = self.get(Space::Meta, BOUNDS_KEY)? else { return Ok((1, 1)) };
+        let number = |bytes: &[u8]| bytes.try_into().map(u64::from_be_bytes);
+        bounds
+            .split_at_checked(8)
+            .and_then(|(from, next)| Some((number(from).ok()?, number(next).ok()?)))
+            .ok_or_else(|| self.damaged("where the journal begins", Damage("it is no pair of numbers")))
+    }
+
+    /// The segments of the journal, oldest first, for [`Disk::read_journal`].
+    pub fn journal_segments(&self) -> Vec<PathBuf> {
+        self.journal.segments()
+    }
+
+    /// The appends of a segment.
+    pub fn read_journal(&self, segment: &Path) -> Result<Contents, StoreError> {
+        self.journal.read(segment).map_err(StoreError::io("read", segment))
+    }
+
+    /// Copies the journal that a database up to schema 2 has in itself into its files, durably.
+    pub fn adopt_journal(&mut self) -> Result<(), StoreError> {
+        let batches = self.all(Space::Journal)?;
+        let number_of = |key: &[u8]| key.try_into().map_or(0, u64::from_be_bytes);
+        for (key, batch) in &batches {
+            self.make_room(number_of(key), batch.len())?;
+            self.journal.write(number_of(key), batch).map_err(|error| self.stop(&error))?;
+        }
+        self.journal.sync().map_err(|error| self.stop(&error))?;
+        let (first, last) = (batches.first(), batches.last());
+        let mut commit = Commit::default();
+        if let (Some((first, _)), Some((last, _))) = (first, last) {
+            commit.bound_journal(number_of(first), number_of(last) + 1);
+        }
+        self.commit(commit)
+    }
+
+    /// Removes what [`Disk::adopt_journal`] has copied, once the copy counts.
+    pub fn forget_old_journal(&mut self) -> Result<(), StoreError> {
+        let mut commit = Commit::default();
+        self.all(Space::Journal)?.into_iter().for_each(|(key, _)| commit.remove(Space::Journal, key));
+        self.commit(commit)
     }
 
     /// Closes the database and opens it again, which gives back the memory of everything written since it was opened.
@@ -291,7 +379,7 @@ impl Disk {
         if !has_room || !self.reserve.is_whole() {
             return;
         }
-        let Ok(written) = self.bytes_written() else { return };
+        let Ok(written) = self.bytes_written().map(|all| all - self.journal.bytes_written()) else { return };
         let begun = Instant::now();
         // Closed here, before it is opened: there is one lock.
         drop(std::mem::replace(&mut self.state, State::Stopped("it is being opened anew".to_owned())));
@@ -344,7 +432,8 @@ impl Disk {
     /// Bytes written to disk since it was opened, metadata included.
     pub fn bytes_written(&self) -> Result<u64, StoreError> {
         let written = self.open_handles()?.db.stats().cache.heap.write_batch_sum;
-        Ok(self.written_before + written.heap_bytes_written + written.metadata_bytes_written)
+        let database = written.heap_bytes_written + written.metadata_bytes_written;
+        Ok(self.written_before + database + self.journal.bytes_written())
     }
 
     /// Takes a value that cannot be decoded out of the way, where it can be looked at, and says so.

@@ -2,7 +2,7 @@
 
 use super::series::{Pinned, utc_day};
 use super::snapshot::days_of;
-use super::tree::{Disk, Space};
+use super::tree::Disk;
 use super::{Snapshot, Store, StoreError, codec, records};
 use crate::domain::time::{DAY, HOUR};
 use crate::domain::{Reading, Timestamp, UnitId};
@@ -192,6 +192,11 @@ fn add(one: (u64, u64), other: (u64, u64)) -> (u64, u64) {
 }
 
 fn damaged_batches(disk: &mut Disk) -> Result<u64, StoreError> {
-    let batches = disk.all(Space::Journal)?;
-    Ok(batches.iter().filter(|(_, batch)| codec::decode_batch(batch).is_err()).count() as u64)
+    let mut damaged = 0;
+    for segment in disk.journal_segments() {
+        let found = disk.read_journal(&segment)?;
+        let undecoded = found.records.iter().filter(|(_, batch)| codec::decode_batch(batch).is_err());
+        damaged += found.damaged + undecoded.count() as u64;
+    }
+    Ok(damaged)
 }

@@ -1,5 +1,6 @@
-//! A store as the first schema wrote it, opened by this one. The fixture was written by the program of schema 1: three
-//! units with ten days of ten-minute readings, of which the last day of each is in the journal only.
+//! Stores as earlier schemas wrote them, opened by this one. The fixture of schema 1 was written by the program of then:
+//! three units with ten days of ten-minute readings, of which the last day of each is in the journal only. That of
+//! schema 2 is the same, brought up to date by the program of then.
 
 use std::fs;
 use std::path::Path;
@@ -15,9 +16,12 @@ fn settings(dir: &Path) -> StoreSettings {
     StoreSettings { path: dir.join("store"), cache_bytes: 8 << 20 }
 }
 
-fn unpacked() -> tempfile::TempDir {
+/// The schemas there are fixtures of: all earlier ones.
+const EARLIER: std::ops::Range<u32> = 1..SCHEMA;
+
+fn unpacked(schema: u32) -> tempfile::TempDir {
     let dir = tempfile::tempdir().unwrap();
-    let fixture = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/store/schema-1.tar.gz");
+    let fixture = Path::new(env!("CARGO_MANIFEST_DIR")).join(format!("fixtures/store/schema-{schema}.tar.gz"));
     let done = Command::new("tar").arg("-xzf").arg(fixture).arg("-C").arg(dir.path()).status().unwrap();
     assert!(done.success());
     dir
@@ -60,11 +64,18 @@ fn everything_is_there(store: &Store) {
     assert!(store.verify(|_| ()).unwrap().is_sound());
 }
 
+fn copy_of(dir: &Path) -> std::path::PathBuf {
+    dir.join(format!("store/before-schema-{SCHEMA}"))
+}
+
 #[test]
-fn a_store_of_the_first_schema_is_brought_up_to_date() {
-    let dir = unpacked();
+fn a_store_of_an_earlier_schema_is_brought_up_to_date() {
+    EARLIER.for_each(|schema| is_brought_up_to_date(unpacked(schema), schema));
+}
+
+fn is_brought_up_to_date(dir: tempfile::TempDir, schema: u32) {
     let epoch = || fs::read_to_string(dir.path().join("store/epoch")).unwrap();
-    assert!(epoch().contains("\"schema\":1"), "{}", epoch());
+    assert!(epoch().contains(&format!("\"schema\":{schema}")), "{}", epoch());
     for _ in 0..2 {
         let store = Store::open(&settings(dir.path())).unwrap();
         everything_is_there(&store);
@@ -89,43 +100,52 @@ fn a_store_of_the_first_schema_is_brought_up_to_date() {
 
 #[test]
 fn a_migration_cut_short_goes_on() {
-    let dir = unpacked();
-    // Killed while the copy was made, and while it was removed afterwards.
-    fs::create_dir(dir.path().join("store/before-schema-2.part")).unwrap();
-    fs::write(dir.path().join("store/before-schema-2.part/half"), "x").unwrap();
-    everything_is_there(&Store::open(&settings(dir.path())).unwrap());
-    fs::create_dir(dir.path().join("store/before-schema-2")).unwrap();
-    everything_is_there(&Store::open(&settings(dir.path())).unwrap());
-    assert!(!dir.path().join("store/before-schema-2").exists());
+    for schema in EARLIER {
+        let dir = unpacked(schema);
+        // Killed while the copy was made, while the journal was, and while the copy was removed afterwards.
+        let (copy, journal) = (copy_of(dir.path()), dir.path().join("store/journal"));
+        fs::create_dir(copy.with_extension("part")).unwrap();
+        fs::write(copy.with_extension("part").join("half"), "x").unwrap();
+        fs::create_dir(&journal).unwrap();
+        fs::write(journal.join("0000000000000001"), "x").unwrap();
+        everything_is_there(&Store::open(&settings(dir.path())).unwrap());
+        fs::create_dir(&copy).unwrap();
+        everything_is_there(&Store::open(&settings(dir.path())).unwrap());
+        assert!(!copy.exists());
+    }
 }
 
 /// kill -9 as soon as the copy has its name: somewhere in the middle of what comes after it.
 #[test]
 fn a_migration_that_is_killed_goes_on() {
+    EARLIER.for_each(is_killed_and_goes_on);
+}
+
+fn is_killed_and_goes_on(schema: u32) {
     let config = super::kill::config(1, 3);
     let killed = (0..20).find_map(|_| {
-        let dir = unpacked();
+        let dir = unpacked(schema);
         let file = dir.path().join("fadeline.toml");
         fs::write(&file, &config).unwrap();
         let mut verify = Command::new(env!("CARGO_BIN_EXE_fadeline"));
         let mut child =
             verify.arg("verify").arg("--config").arg(&file).stdout(std::process::Stdio::null()).spawn().unwrap();
-        while !dir.path().join("store/before-schema-2").exists() && child.try_wait().unwrap().is_none() {
+        while !copy_of(dir.path()).exists() && child.try_wait().unwrap().is_none() {
             std::thread::yield_now();
         }
         child.kill().unwrap();
         child.wait().unwrap();
         let epoch = fs::read_to_string(dir.path().join("store/epoch")).unwrap();
-        epoch.contains("\"schema\":1").then_some(dir)
+        epoch.contains(&format!("\"schema\":{schema}")).then_some(dir)
     });
     let dir = killed.expect("a migration that was killed before its end");
     everything_is_there(&Store::open(&settings(dir.path())).unwrap());
-    assert!(!dir.path().join("store/before-schema-2").exists());
+    assert!(!copy_of(dir.path()).exists());
 }
 
 #[test]
 fn a_newer_schema_is_refused_and_left_alone() {
-    let dir = unpacked();
+    let dir = unpacked(1);
     let path = dir.path().join("store/epoch");
     let newer = fs::read_to_string(&path).unwrap().replace("\"schema\":1", "\"schema\":99");
     fs::write(&path, &newer).unwrap();

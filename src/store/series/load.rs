@@ -4,13 +4,13 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::super::StoreError;
-use super::super::codec::{encode_batch, encode_block};
+use super::super::codec::encode_block;
 use super::super::rows::{Rows, in_order};
 use super::super::runs::Runs;
 use super::super::tree::{Commit, Disk, Space};
 use super::seal::Reach;
 use super::unit::{Mark, put_mark};
-use super::{Appended, JOURNAL_DROPS_PER_APPEND, Series, day_key, utc_day};
+use super::{Appended, Series, day_key, utc_day};
 use crate::domain::{Reading, UnitId};
 
 /// A load ready to be committed.
@@ -87,7 +87,7 @@ impl Series {
         Ok(())
     }
 
-    /// Puts blocks, records, marks and the journal's end into the commit.
+    /// Puts blocks, records, marks and the journal's bounds into the commit.
     fn plan_loaded(&self, disk: &mut Disk, load: &mut Load) -> Result<(), StoreError> {
         load.commit.bulky = true;
         self.record(&mut load.commit);
@@ -107,9 +107,7 @@ impl Series {
             let record = self.units[number as usize].encode_with(sealed_rows, &sealed_days, latest);
             load.commit.put(Space::Units, number.to_be_bytes(), record);
         }
-        // The journal holds an empty batch with this number, so that the next one is not given again after a reopening.
-        load.commit.put(Space::Journal, load.seq.to_be_bytes(), encode_batch(&[]));
-        let reach = Reach { sealed: load.seq, keep_from: load.seq, drops: JOURNAL_DROPS_PER_APPEND };
+        let reach = Reach { sealed: load.seq, next: load.seq + 1 };
         load.first_seq = self.plan_trim(&picks, reach, &mut load.commit);
         load.marks = self.plan_marks(&picks, load.seq, load.first_seq, &mut load.commit);
         for (number, day) in picks {

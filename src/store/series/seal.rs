@@ -31,10 +31,8 @@ pub struct Seals {
 pub(super) struct Reach {
     /// The blocks have everything up to this append.
     pub sealed: u64,
-    /// The journal keeps its batches from here on in any case.
-    pub keep_from: u64,
-    /// At most this many batches go.
-    pub drops: u64,
+    /// The first append that is not in any block nor in any open day yet.
+    pub next: u64,
 }
 
 impl Series {
@@ -115,13 +113,12 @@ impl Series {
         Ok(Seals { picks, first_seq, marks })
     }
 
-    /// Drops the journal's oldest batches, as far as only the days of `picks` needed them; says where it begins then.
+    /// Lets the journal begin where days other than `picks` need it, and says where that is.
     pub(super) fn plan_trim(&self, picks: &BTreeSet<(u32, i64)>, reach: Reach, commit: &mut Commit) -> u64 {
         let needed = self.spans().filter(|(unit, day, _)| !picks.contains(&(*unit, *day)));
-        let oldest = needed.filter_map(|(.., span)| span.first_seq).min().unwrap_or(reach.keep_from);
-        let first_seq = oldest.min(reach.keep_from).min(self.first_seq.saturating_add(reach.drops));
-        let first_seq = first_seq.max(self.first_seq);
-        (self.first_seq..first_seq).for_each(|seq| commit.remove(Space::Journal, seq.to_be_bytes()));
+        let oldest = needed.filter_map(|(.., span)| span.first_seq).min().unwrap_or(reach.next);
+        let first_seq = oldest.min(reach.next).max(self.first_seq);
+        commit.bound_journal(first_seq, reach.next);
         first_seq
     }
 
@@ -171,13 +168,12 @@ impl Series {
         }
     }
 
-    /// What sealing every open day takes; the journal keeps its newest batch only.
+    /// What sealing every open day takes; the journal is empty then.
     pub fn plan_seal_all(&self, disk: &mut Disk) -> Result<(Commit, Seals), StoreError> {
         let mut commit = Commit::default();
         let unsealed = self.spans().filter(|(.., span)| span.first_seq.is_some());
         let picks = unsealed.map(|(unit, day, _)| (unit, day)).collect();
-        let newest = self.next_seq - 1;
-        let reach = Reach { sealed: newest, keep_from: newest, drops: u64::MAX };
+        let reach = Reach { sealed: self.next_seq - 1, next: self.next_seq };
         let seals = self.plan_seals(disk, picks, reach, &mut commit)?;
         Ok((commit, seals))
     }
