@@ -11,7 +11,8 @@
 //! a record: "rec\n"; length of the batch (4 bytes); number of the append (8); crc32 of these 12 bytes (4); the batch,
 //!     which begins with its own checksum
 //! ```
-//! All numbers little-endian; the numbers of appends ascend. A segment is written by one process only, and goes as a
+//! The zeros are written, not only put by: where a page has been written before, a sync has no news of the file itself
+//! to write. All numbers little-endian; the numbers of appends ascend. A segment is written by one process only, and goes as a
 //! whole when the journal begins behind its last record. Where it begins is written in the database, with the blocks that
 //! make it so: a file that came back after a power cut changes nothing.
 //!
@@ -26,7 +27,7 @@ use std::os::unix::fs::{FileExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 
 use super::codec::check_crc;
-use super::reserve::allocate;
+use super::reserve::write_zeros;
 use super::{StoreError, mend};
 
 const DIRECTORY: &str = "journal";
@@ -215,7 +216,7 @@ impl Journal {
         let room = SEGMENT_BYTES.max(self.title.len() as u64 + needed);
         let begun = || -> io::Result<File> {
             let file = File::options().create(true).truncate(true).write(true).mode(0o600).open(&path)?;
-            allocate(&file, room)?;
+            write_zeros(&file, room)?;
             file.write_all_at(&self.title, 0)?;
             file.sync_all()?;
             File::open(&self.dir)?.sync_all()?;
@@ -231,7 +232,7 @@ impl Journal {
         // One without a record was begun for an append that then was refused.
         self.segments.retain(|segment| segment.last > 0);
         self.segments.push_back(Segment { path, last: 0 });
-        self.written += PAGE_BYTES;
+        self.written += room.next_multiple_of(PAGE_BYTES);
         self.writer = Some(Writer { file, end: self.title.len() as u64, room });
         Ok(())
     }

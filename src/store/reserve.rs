@@ -11,7 +11,8 @@ use rustix::fs::FallocateFlags;
 /// How much is put by, bytes.
 pub(super) const RESERVE_BYTES: u64 = 32 << 20;
 const NAME: &str = "reserve";
-const ZEROS_BYTES: u64 = 1 << 16;
+/// A page at a time: larger pieces make larger folios, of which a few bytes changed count as all of them written.
+const ZEROS_BYTES: u64 = 4_096;
 
 /// The file that holds the room.
 #[derive(Debug)]
@@ -63,18 +64,18 @@ impl Reserve {
 
 fn fill(path: &Path) -> io::Result<()> {
     let file = File::create(path)?;
-    allocate(&file, RESERVE_BYTES)?;
+    // Not every file system can; each can be written to.
+    if rustix::fs::fallocate(&file, FallocateFlags::empty(), 0, RESERVE_BYTES).is_err() {
+        write_zeros(&file, RESERVE_BYTES)?;
+    }
     file.sync_all()
 }
 
-/// Gives an empty file so many bytes, all zero: real blocks, not a hole.
-pub(super) fn allocate(file: &File, bytes: u64) -> io::Result<()> {
-    // Not every file system can; each can be written to.
-    if rustix::fs::fallocate(file, FallocateFlags::empty(), 0, bytes).is_err() {
-        let zeros = [0; ZEROS_BYTES as usize];
-        for begin in (0..bytes).step_by(ZEROS_BYTES as usize) {
-            file.write_all_at(&zeros[..(bytes - begin).min(ZEROS_BYTES) as usize], begin)?;
-        }
+/// Writes so many zeros to the front of a file.
+pub(super) fn write_zeros(file: &File, bytes: u64) -> io::Result<()> {
+    let zeros = [0; ZEROS_BYTES as usize];
+    for begin in (0..bytes).step_by(ZEROS_BYTES as usize) {
+        file.write_all_at(&zeros[..(bytes - begin).min(ZEROS_BYTES) as usize], begin)?;
     }
     Ok(())
 }

@@ -31,6 +31,7 @@ use std::time::{Duration, Instant};
 
 use super::StoreError;
 use super::bytes::Damage;
+use super::codec::{decode_old_batch, encode_batch};
 use super::journal::{Contents, Journal, Record};
 use super::mend;
 use super::reserve::{RESERVE_BYTES, Reserve};
@@ -351,9 +352,16 @@ impl Disk {
     pub fn adopt_journal(&mut self) -> Result<(), StoreError> {
         let batches = self.all(Space::Journal)?;
         let number_of = |key: &[u8]| key.try_into().map_or(0, u64::from_be_bytes);
-        for (key, batch) in &batches {
+        for (key, old) in &batches {
+            let batch = match decode_old_batch(old) {
+                Ok(units) => encode_batch(&units),
+                Err(damage) => {
+                    self.set_aside(Space::Journal, key, old.clone(), damage)?;
+                    continue;
+                }
+            };
             self.make_room(number_of(key), batch.len())?;
-            self.journal.write(number_of(key), batch).map_err(|error| self.stop(&error))?;
+            self.journal.write(number_of(key), &batch).map_err(|error| self.stop(&error))?;
         }
         self.journal.sync().map_err(|error| self.stop(&error))?;
         let (first, last) = (batches.first(), batches.last());
@@ -397,10 +405,13 @@ impl Disk {
 
     fn check_room(&mut self, bytes: u64, bulky: bool) -> Result<(), StoreError> {
         let floor = FREE_BYTES_FLOOR + 2 * bytes;
-        if free_bytes(&self.path)? < floor {
+        let mut free = free_bytes(&self.path)?;
+        if free < floor {
             self.reserve.give_up();
-        } else {
+            free = free_bytes(&self.path)?;
+        } else if !self.reserve.is_whole() {
             self.refill_reserve()?;
+            free = free_bytes(&self.path)?;
         }
         // Readings wait until the reserve is whole again.
         let needed = match (bulky, self.reserve.is_whole()) {
@@ -408,7 +419,6 @@ impl Disk {
             (true, true) => self.free_bytes_least + 2 * bytes,
             (true, false) => self.free_bytes_least + 2 * bytes + RESERVE_BYTES,
         };
-        let free = free_bytes(&self.path)?;
         if free < needed {
             return Err(StoreError::Full { path: self.path.clone(), free, needed });
         }
