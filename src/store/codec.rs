@@ -270,23 +270,32 @@ fn append_block(bytes: &[u8], rows: &mut Vec<Reading>) -> Result<(), Damage> {
     let count = usize::try_from(reader.varint()?).map_err(|_| Damage("a count is too great"))?;
     let times = take_times(&mut reader, count)?;
     let masks = take_integers(&mut reader, count)?;
-    let first = rows.len();
-    rows.extend(times.into_iter().map(|at| Reading::new(Timestamp::from_millis(at))));
-    let rows = &mut rows[first..];
     let union = masks.iter().fold(0, |union, mask| union | mask);
     let union = u16::try_from(union).ok().filter(|union| union & !MASK_ALL == 0);
+    let (mut full, mut partial) = (Vec::new(), Vec::new());
     for channel in channels_of(union.ok_or(Damage("an unknown channel"))?) {
-        let has = |mask: &i64| mask >> channel as u16 & 1 == 1;
-        let having = masks.iter().filter(|mask| has(mask)).count();
+        let having = masks.iter().filter(|mask| has(**mask, channel)).count();
         let values = take_values(&mut reader, having)?;
-        if having == rows.len() {
-            rows.iter_mut().zip(values).for_each(|(row, value)| row.set(channel, value));
-        } else {
-            let places = rows.iter_mut().zip(&masks).filter(|(_, mask)| has(mask));
-            places.zip(values).for_each(|((row, _), value)| row.set(channel, value));
+        if having == count { full.push((channel, values)) } else { partial.push((channel, values)) }
+    }
+    let first = rows.len();
+    // Rows are large, and writing them is most of the work: a few at a time stay near until they have all their channels.
+    for (part, times) in times.chunks(ROWS_AT_ONCE).enumerate() {
+        let begin = part * ROWS_AT_ONCE;
+        rows.extend(times.iter().map(|at| Reading::new(Timestamp::from_millis(*at))));
+        for (channel, values) in &full {
+            rows[first + begin..].iter_mut().zip(&values[begin..]).for_each(|(row, value)| row.set(*channel, *value));
         }
     }
+    for (channel, values) in partial {
+        let places = rows[first..].iter_mut().zip(&masks).filter(|(_, mask)| has(**mask, channel));
+        places.zip(values).for_each(|((row, _), value)| row.set(channel, value));
+    }
     Ok(())
+}
+
+fn has(mask: i64, channel: Channel) -> bool {
+    mask >> channel as u16 & 1 == 1
 }
 
 /// Times as places on a grid (nearly always the next place) and small distances from it.
@@ -317,6 +326,9 @@ fn take_times(reader: &mut Reader<'_>, count: usize) -> Result<Vec<i64>, Damage>
     });
     Ok(times.collect())
 }
+
+/// Rows that are filled at once; some kilobytes.
+const ROWS_AT_ONCE: usize = 64;
 
 /// How a column is written.
 mod kind {
