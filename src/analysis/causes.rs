@@ -377,8 +377,8 @@ fn sentence(cause: VerdictCause, losses: &[Losses], scene: &Scene<'_>) -> String
             say(total.percent - before)
         ),
         VerdictCause::Unexplained => format!(
-            "The light is {} lower than when new, and about {} of that fits neither sleeve, lamp, sensor nor the usual water.",
-            say(total.percent),
+            "The light is {}, and about {} of that fits neither sleeve, lamp, sensor nor the usual water.",
+            against_new(total.percent),
             say(of(Cause::Unexplained))
         ),
         VerdictCause::None => {
@@ -388,8 +388,8 @@ fn sentence(cause: VerdictCause, losses: &[Losses], scene: &Scene<'_>) -> String
             )
         }
         VerdictCause::Unsettled => format!(
-            "The light is {} lower than when new{}; sleeve {}, lamp {}, sensor {}, water {} are too close to call.",
-            say(total.percent),
+            "The light is {}{}; sleeve {}, lamp {}, sensor {}, water {} are too close to call.",
+            against_new(total.percent),
             if no_fall { ", and was so before the first reading" } else { "" },
             say(of(Cause::SleeveFouling)),
             say(of(Cause::LampAgeing)),
@@ -402,6 +402,12 @@ fn sentence(cause: VerdictCause, losses: &[Losses], scene: &Scene<'_>) -> String
 /// A percentage in words for people: no false digits, nothing below zero.
 fn say(percent: f64) -> String {
     if percent < 0.5 { "less than 1 %".to_owned() } else { format!("{percent:.0} %") }
+}
+
+/// How the light is after a loss of so many percent, which may be below zero: a reference that was read too low.
+fn against_new(loss: f64) -> String {
+    let (size, side) = if loss < 0.0 { (-loss, "higher") } else { (loss, "lower") };
+    format!("{} {side} than when new", say(size))
 }
 
 /// A date for people.
@@ -606,6 +612,13 @@ mod tests {
     }
 
     /// 100 (1 - exp(-x)): x = ln 2 is a half; a gain is negative.
+    #[test]
+    fn light_above_the_reference_is_said_to_be_higher() {
+        assert_eq!(against_new(12.4), "12 % lower than when new");
+        assert_eq!(against_new(-22.2), "22 % higher than when new");
+        assert_eq!(against_new(-0.2), "less than 1 % higher than when new");
+    }
+
     #[test]
     fn percent_of_a_loss() {
         assert!((percent(std::f64::consts::LN_2) - 50.0).abs() < 1e-12);

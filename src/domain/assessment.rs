@@ -213,6 +213,15 @@ pub struct Loss {
     pub causes: Vec<CauseLoss>,
 }
 
+impl Loss {
+    /// How much more light there is than when new, where nothing is lost: a reference read too low, or a sensor that
+    /// reads high.
+    pub fn gain(&self) -> Option<Share> {
+        let Share { percent, low, high } = self.total;
+        (percent < 0.0).then_some(Share { percent: -percent, low: -high, high: -low })
+    }
+}
+
 /// What one cause costs: `percent` = 100 (1 - exp(-x)), x its contribution to the fall of ln(intensity) since that
 /// part was new or clean. May be slightly negative where a later part started stronger.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -370,6 +379,14 @@ pub struct ReadingCounts {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_loss_below_zero_is_a_gain() {
+        let total =
+            |percent, low, high| Loss { since: Timestamp::MIN, total: Share { percent, low, high }, causes: vec![] };
+        assert_eq!(total(3.0, -1.0, 5.0).gain(), None);
+        assert_eq!(total(-38.1, -41.9, -33.8).gain(), Some(Share { percent: 38.1, low: 33.8, high: 41.9 }));
+    }
 
     /// The example of the contract, written out by hand there: it must read and write back unchanged.
     #[test]

@@ -185,7 +185,11 @@ fn losses(said: &Assessment, stack: &Stack<'_>) -> Markup {
     html! {
         section aria-labelledby="loss" {
             h2 #loss { "What costs light" }
-            p { (format!("{:.1} % of the light when new is gone", loss.total.percent)) " (" (format!("{:.1} to {:.1}", loss.total.low, loss.total.high)) "), counted since " (said.as_of.min(loss.since).to_jiff().strftime("%Y-%m-%d")) "." }
+            p {
+                @let (share, what) = loss.gain().map_or((loss.total, "of the light when new is gone"), |gain| (gain, "more light than when new"));
+                (format!("{:.1} % {what} ({:.1} to {:.1})", share.percent, share.low, share.high)) ", counted since "
+                (said.as_of.min(loss.since).to_jiff().strftime("%Y-%m-%d")) "."
+            }
             table.losses {
                 thead { tr { th scope="col" { "Cause" } th scope="col" { "Points of light" } th scope="col" { "Between" } th scope="col" { "Growing" } } }
                 tbody { @for cause in &loss.causes { tr {

@@ -101,8 +101,10 @@ impl Study<'_> {
     fn causes(&self, style: Style) -> String {
         let Some(loss) = &self.assessment.loss else { return String::new() };
         let since = loss.since.date_in(&self.spec.zone);
-        let total = share(&loss.total);
-        let mut out = format!("Light lost since {since}: {total}\n");
+        let mut out = match loss.gain() {
+            Some(gain) => format!("Light gained since {since}: {}\n", share(&gain)),
+            None => format!("Light lost since {since}: {}\n", share(&loss.total)),
+        };
         let _ = writeln!(out, "  {:<26}{:>7}   {:<16}{:>9}", "what costs it", "percent", "80 % range", "a day");
         for cause in shown_causes(loss) {
             out += &cause_line(cause, style);
@@ -444,6 +446,14 @@ mod tests {
         }];
         insta::assert_snapshot!("contract_ascii", render(&assessment, Style::PLAIN));
         insta::assert_snapshot!("contract_unicode", render(&assessment, Style { unicode: true, ..Style::PLAIN }));
+    }
+
+    #[test]
+    fn more_light_than_when_new_is_no_negative_loss() {
+        let mut found = contract();
+        found.loss.as_mut().unwrap().total = Share { percent: -38.1, low: -41.9, high: -33.8 };
+        let text = render(&found, Style::PLAIN);
+        assert!(text.contains("Light gained since 2025-04-30: 38.1 % (33.8 to 41.9)"), "{text}");
     }
 
     #[test]
