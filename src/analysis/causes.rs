@@ -38,6 +38,9 @@ pub struct Losses {
     pub window: f64,
     /// The water.
     pub water: f64,
+    /// What the water takes beyond that where the unit measures it: a storm that passes, and by how much the usual water
+    /// differs from that of the reference. Names nothing.
+    pub beyond: f64,
     /// The slow wandering, as a loss: the water's where its transmittance is not measured, else nobody's.
     pub wandering: f64,
     /// What the first reading already lacked, nobody knows to what.
@@ -56,7 +59,7 @@ impl Losses {
 
     /// The water with the wandering that is its.
     pub fn all_water(&self) -> f64 {
-        self.water + if self.wandering_is_water { self.wandering } else { 0.0 }
+        self.water + self.beyond + if self.wandering_is_water { self.wandering } else { 0.0 }
     }
 
     /// What no cause explains: the wandering only where it is not told as the water's.
@@ -100,6 +103,11 @@ pub fn losses(fitted: &Fitted<'_>, course: &Course, shifts: &Shifts, rng: &mut i
                     sum.sensor += loss;
                     sum.rates[2] += growth;
                     sum.window += if matches!(term, Term::Window) { loss } else { 0.0 };
+                }
+                (Part::Water, Term::UsualWater) => sum.beyond += loss,
+                (Part::Water, Term::Absorbance) => {
+                    sum.water += loss;
+                    sum.beyond += theta * design.passing_absorbance();
                 }
                 (Part::Water, _) => sum.water += loss,
                 (Part::Shift, Term::Shift(place))
@@ -191,7 +199,8 @@ pub fn impossible(losses: &[Losses], c: &ForecastConstants) -> bool {
 /// The same losses in all, of no known cause.
 pub fn of_no_cause(losses: &[Losses]) -> Vec<Losses> {
     let lost = |l: &Losses| Losses {
-        before: l.total() - if l.wandering_is_water { l.wandering } else { 0.0 },
+        before: l.total() - l.beyond - if l.wandering_is_water { l.wandering } else { 0.0 },
+        beyond: l.beyond,
         wandering: l.wandering,
         wandering_is_water: l.wandering_is_water,
         ..Losses::default()

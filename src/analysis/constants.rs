@@ -142,6 +142,9 @@ pub struct ModelConstants {
     pub path_share: Belief,
     /// Spread of the path about what the papers say, cm: geometry is radial and reflections count (Bolton 2000).
     pub path_known_sd_cm: f64,
+    /// How far the water of a year may be from that of the part of it that was measured, absorbance per cm; 0 to 0.02. By
+    /// judgement.
+    pub unseen_water_sd: f64,
     /// Light per degree of water temperature, ln per kelvin. From the trial; to be learnt per unit (Schmalwieser 2022).
     pub temperature: Belief,
     /// Amplitude of a yearly course, ln, where temperature or transmittance is not measured. From the trial.
@@ -221,6 +224,7 @@ impl Default for ModelConstants {
             path_cm: Belief::new(2.5, 1.0),
             path_share: Belief::new(0.9, 0.2),
             path_known_sd_cm: 0.6,
+            unseen_water_sd: 0.005,
             temperature: Belief::new(0.003, 0.002),
             season_sd: 0.03,
             season_weight: 0.5,

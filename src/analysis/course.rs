@@ -8,6 +8,8 @@ use crate::domain::{DaySummary, IntensityUnit, ServiceAction, Timestamp};
 
 /// Measured days that show what is usual, days: a season.
 const USUAL_DAYS: usize = 90;
+/// Measured days that show how far from it values go in a year.
+const YEAR_DAYS: usize = 365;
 
 /// No sensor reads less than e^-20 or more than e^20 of any unit in use: such a day is a scaling mistake.
 const MOST_LN: f64 = 20.0;
@@ -22,8 +24,14 @@ pub struct Covariate {
     pub values: Vec<f64>,
     /// Usual value: the median of the first measured days, because the reference is the light on that water.
     pub usual: f64,
+    /// How far the days of the first year, smoothed, lie from it: about one standard deviation.
+    pub usual_sd: f64,
+    /// How much of a year is behind that, 0 to 1.
+    pub usual_share: f64,
     /// Median of the last week of measured days.
     pub lately: f64,
+    /// The last measured day's own value.
+    pub latest: f64,
     /// Median of the last ninety measured days.
     pub season: f64,
 }
@@ -183,7 +191,14 @@ fn covariate(
     for value in &mut values {
         if value.is_finite() { last = *value } else { *value = last }
     }
-    Some(Covariate { values: smooth(&values), usual, lately, season })
+    let latest = measured.last().map_or(lately, |(_, value)| *value);
+    let values = smooth(&values);
+    let first = &measured[..measured.len().min(YEAR_DAYS)];
+    let mut away: Vec<f64> = first.iter().map(|(at, _)| (values[*at] - usual).abs()).collect();
+    away.sort_by(f64::total_cmp);
+    let usual_sd = quantile_sorted(&away, 0.68);
+    let usual_share = (first.len() as f64 / YEAR_DAYS as f64).min(1.0);
+    Some(Covariate { values, usual, usual_sd, usual_share, lately, latest, season })
 }
 
 /// A running mean of a fortnight: a meter's noise from day to day is no water, and would thin out the slope on what is.

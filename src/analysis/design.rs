@@ -117,6 +117,8 @@ pub enum Term {
     Temperature,
     /// Absorbance of the water.
     Absorbance,
+    /// The usual water, where measured, against that on which the reference was read.
+    UsualWater,
     /// The level: ln of light with everything new and clean and the usual water.
     Level,
     /// Loss of a lamp over its rated hours.
@@ -162,7 +164,7 @@ impl Term {
             | Self::Curve => Share::Sleeve,
             Self::SensorStep(_) | Self::SensorAtStart | Self::Window | Self::Drift => Share::Sensor,
             Self::Temperature => Share::Temperature,
-            Self::Absorbance | Self::SeasonSine | Self::SeasonCosine => Share::Water,
+            Self::Absorbance | Self::UsualWater | Self::SeasonSine | Self::SeasonCosine => Share::Water,
             Self::Shift(_) => Share::Shift,
         }
     }
@@ -355,7 +357,10 @@ impl<'a> Design<'a> {
         terms.extend((1..=self.sensors.len()).map(Term::SensorStep));
         terms.extend((0..self.shifts.len()).map(Term::Shift));
         terms.extend(self.course.temperature.as_ref().map(|_| Term::Temperature));
-        terms.extend(self.course.absorbance.as_ref().map(|_| Term::Absorbance));
+        if self.course.absorbance.is_some() {
+            terms.push(Term::Absorbance);
+            terms.extend(spec.reference.is_some_and(|reference| reference > 0.0).then_some(Term::UsualWater));
+        }
         terms.push(Term::Level);
         self.nuisance = terms.len();
         terms.extend([Term::LampSlope, Term::Rate, Term::Curve, Term::Window, Term::Drift]);
@@ -401,6 +406,7 @@ impl<'a> Design<'a> {
         for (value, term) in row.iter_mut().zip(&self.terms) {
             *value = match *term {
                 Term::Level => 1.0,
+                Term::UsualWater => -1.0,
                 Term::IntervalRate(g) => gate(g == self.intervals[interval].group, -own),
                 Term::RateSine => -yearly.0,
                 Term::RateCosine => -yearly.1,
@@ -569,6 +575,20 @@ impl<'a> Design<'a> {
     }
 
     /// A covariate against what is usual; the future keeps what was lately.
+    /// How much more of the light the water of the last day takes than the regressors of [`Self::now`] say, ln for each
+    /// cm of path: a storm that passes. Zero where the transmittance is not measured.
+    pub fn passing_absorbance(&self) -> f64 {
+        let passing = |water: &Covariate| std::f64::consts::LN_10 * (water.latest - water.lately);
+        self.course.absorbance.as_ref().map_or(0.0, passing)
+    }
+
+    /// How far the water of the reference may be from the usual, absorbance per cm: by what a year shows, and where less
+    /// was measured by `unseen` for the rest of it.
+    pub fn usual_water_sd(&self, unseen: f64) -> f64 {
+        let sd = |water: &Covariate| water.usual_sd.hypot(unseen * (1.0 - water.usual_share));
+        self.course.absorbance.as_ref().map_or(0.0, sd)
+    }
+
     fn covariate(&self, covariate: Option<&Covariate>, day: i32) -> f64 {
         let Some(covariate) = covariate else { return 0.0 };
         let known = usize::try_from(day).ok().filter(|_| day < self.course.today);

@@ -250,6 +250,10 @@ impl Setting<'_> {
                 let share = m.path_share;
                 Belief::new(path.mean * share.mean, (path.sd * share.mean).hypot(path.mean * share.sd))
             }
+            Term::UsualWater => {
+                let path = self.path_cm.unwrap_or(m.path_cm.mean);
+                Belief::new(0.0, std::f64::consts::LN_10 * path * design.usual_water_sd(m.unseen_water_sd))
+            }
             Term::RateSine | Term::RateCosine => Belief::new(0.0, m.rate_season * rate),
             Term::SeasonSine | Term::SeasonCosine => on(s.season, m.season_sd),
         }
