@@ -279,6 +279,7 @@ fn append_block(bytes: &[u8], rows: &mut Vec<Reading>) -> Result<(), Damage> {
         if having == count { full.push((channel, values)) } else { partial.push((channel, values)) }
     }
     let first = rows.len();
+    rows.reserve_exact(times.len());
     // Rows are large, and writing them is most of the work: a few at a time stay near until they have all their channels.
     for (part, times) in times.chunks(ROWS_AT_ONCE).enumerate() {
         let begin = part * ROWS_AT_ONCE;
