@@ -386,7 +386,7 @@ fn sentence(cause: VerdictCause, losses: &[Losses], scene: &Scene<'_>) -> String
             say(total.percent - before)
         ),
         VerdictCause::Unexplained => format!(
-            "The light is {}, and about {} of that fits neither sleeve, lamp, sensor nor the usual water.",
+            "{}, and about {} of that fits neither sleeve, lamp, sensor nor the usual water.",
             against_new(total.percent),
             say(of(Cause::Unexplained))
         ),
@@ -397,7 +397,7 @@ fn sentence(cause: VerdictCause, losses: &[Losses], scene: &Scene<'_>) -> String
             )
         }
         VerdictCause::Unsettled => format!(
-            "The light is {}{}; sleeve {}, lamp {}, sensor {}, water {} are too close to call.",
+            "{}{}; sleeve {}, lamp {}, sensor {}, water {} are too close to call.",
             against_new(total.percent),
             if no_fall { ", and was so before the first reading" } else { "" },
             say(of(Cause::SleeveFouling)),
@@ -413,10 +413,14 @@ fn say(percent: f64) -> String {
     if percent < 0.5 { "less than 1 %".to_owned() } else { format!("{percent:.0} %") }
 }
 
-/// How the light is after a loss of so many percent, which may be below zero: a reference that was read too low.
+/// What a loss of so many percent says of the light. Below zero it says something of the reading only: a sensor that
+/// reads high, or a reference that was read too low.
 fn against_new(loss: f64) -> String {
-    let (size, side) = if loss < 0.0 { (-loss, "higher") } else { (loss, "lower") };
-    format!("{} {side} than when new", say(size))
+    if loss < 0.0 {
+        format!("The reading is {} higher than when new", say(-loss))
+    } else {
+        format!("The light is {} lower than when new", say(loss))
+    }
 }
 
 /// A date for people.
@@ -620,14 +624,14 @@ mod tests {
         assert_eq!(calibrated(0.4, &[]), 0.4);
     }
 
-    /// 100 (1 - exp(-x)): x = ln 2 is a half; a gain is negative.
     #[test]
     fn light_above_the_reference_is_said_to_be_higher() {
-        assert_eq!(against_new(12.4), "12 % lower than when new");
-        assert_eq!(against_new(-22.2), "22 % higher than when new");
-        assert_eq!(against_new(-0.2), "less than 1 % higher than when new");
+        assert_eq!(against_new(12.4), "The light is 12 % lower than when new");
+        assert_eq!(against_new(-22.2), "The reading is 22 % higher than when new");
+        assert_eq!(against_new(-0.2), "The reading is less than 1 % higher than when new");
     }
 
+    /// 100 (1 - exp(-x)): x = ln 2 is a half; a gain is negative.
     #[test]
     fn percent_of_a_loss() {
         assert!((percent(std::f64::consts::LN_2) - 50.0).abs() < 1e-12);

@@ -357,9 +357,10 @@ impl<'a> Design<'a> {
         terms.extend((1..=self.sensors.len()).map(Term::SensorStep));
         terms.extend((0..self.shifts.len()).map(Term::Shift));
         terms.extend(self.course.temperature.as_ref().map(|_| Term::Temperature));
+        let referred = spec.reference.is_some_and(|reference| reference > 0.0);
         if self.course.absorbance.is_some() {
             terms.push(Term::Absorbance);
-            terms.extend(spec.reference.is_some_and(|reference| reference > 0.0).then_some(Term::UsualWater));
+            terms.extend(referred.then_some(Term::UsualWater));
         }
         terms.push(Term::Level);
         self.nuisance = terms.len();
@@ -368,7 +369,7 @@ impl<'a> Design<'a> {
         if self.course.temperature.is_none() || self.course.absorbance.is_none() {
             terms.extend([Term::SeasonSine, Term::SeasonCosine]);
         }
-        if spec.reference.is_some_and(|reference| reference > 0.0) {
+        if referred {
             terms.push(Term::BeforeStart);
             terms.extend((!clean_known).then_some(Term::OldCoat));
         }
@@ -574,7 +575,6 @@ impl<'a> Design<'a> {
         }
     }
 
-    /// A covariate against what is usual; the future keeps what was lately.
     /// How much more of the light the water of the last day takes than the regressors of [`Self::now`] say, ln for each
     /// cm of path: a storm that passes. Zero where the transmittance is not measured.
     pub fn passing_absorbance(&self) -> f64 {
@@ -589,6 +589,7 @@ impl<'a> Design<'a> {
         self.course.absorbance.as_ref().map_or(0.0, sd)
     }
 
+    /// A covariate against what is usual; the future keeps what was lately.
     fn covariate(&self, covariate: Option<&Covariate>, day: i32) -> f64 {
         let Some(covariate) = covariate else { return 0.0 };
         let known = usize::try_from(day).ok().filter(|_| day < self.course.today);

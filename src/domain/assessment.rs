@@ -214,8 +214,8 @@ pub struct Loss {
 }
 
 impl Loss {
-    /// How much more light there is than when new, where nothing is lost: a reference read too low, or a sensor that
-    /// reads high.
+    /// How much more light the sensor shows than when new, where nothing is lost: a reference read too low, or a sensor
+    /// that reads high.
     pub fn gain(&self) -> Option<Share> {
         let Share { percent, low, high } = self.total;
         (percent < 0.0).then_some(Share { percent: -percent, low: -high, high: -low })

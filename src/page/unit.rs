@@ -186,7 +186,7 @@ fn losses(said: &Assessment, stack: &Stack<'_>) -> Markup {
         section aria-labelledby="loss" {
             h2 #loss { "What costs light" }
             p {
-                @let (share, what) = loss.gain().map_or((loss.total, "of the light when new is gone"), |gain| (gain, "more light than when new"));
+                @let (share, what) = loss.gain().map_or((loss.total, "of the light when new is gone"), |gain| (gain, "more light than when new, by the sensor"));
                 (format!("{:.1} % {what} ({:.1} to {:.1})", share.percent, share.low, share.high)) ", counted since "
                 (said.as_of.min(loss.since).to_jiff().strftime("%Y-%m-%d")) "."
             }
@@ -207,7 +207,7 @@ fn losses(said: &Assessment, stack: &Stack<'_>) -> Markup {
                     (made(svg))
                     figcaption {
                         ul.legend { @for (class, name) in stack.shown().iter().rev() { li { span class={"key " (class) " " (class) "-lines"} {} (name) } } }
-                        p { "Points of the light when new, as the fit explains the whole history; the slow wandering of the water is not in it." }
+                        p { "Points of the light when new, as the fit explains the whole history; the slow wandering of the water and a storm that passes are not in it." }
                     }
                 }
             }

@@ -102,7 +102,7 @@ impl Study<'_> {
         let Some(loss) = &self.assessment.loss else { return String::new() };
         let since = loss.since.date_in(&self.spec.zone);
         let mut out = match loss.gain() {
-            Some(gain) => format!("Light gained since {since}: {}\n", share(&gain)),
+            Some(gain) => format!("More than when new, by the sensor, since {since}: {}\n", share(&gain)),
             None => format!("Light lost since {since}: {}\n", share(&loss.total)),
         };
         let _ = writeln!(out, "  {:<26}{:>7}   {:<16}{:>9}", "what costs it", "percent", "80 % range", "a day");
@@ -453,7 +453,7 @@ mod tests {
         let mut found = contract();
         found.loss.as_mut().unwrap().total = Share { percent: -38.1, low: -41.9, high: -33.8 };
         let text = render(&found, Style::PLAIN);
-        assert!(text.contains("Light gained since 2025-04-30: 38.1 % (33.8 to 41.9)"), "{text}");
+        assert!(text.contains("More than when new, by the sensor, since 2025-04-30: 38.1 % (33.8 to 41.9)"), "{text}");
     }
 
     #[test]

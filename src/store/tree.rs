@@ -153,16 +153,13 @@ impl Commit {
         self.changes.is_empty() && self.record.is_none()
     }
 
-    /// Bytes of what it puts into the database.
+    /// Bytes of what changes in the database.
     fn held_bytes(&self) -> u64 {
-        let put = |(_, key, value): &(_, Vec<u8>, Option<Vec<u8>>)| value.as_ref().map_or(0, |v| key.len() + v.len());
-        self.changes.iter().map(|change| put(change) as u64).sum()
+        self.changes.iter().map(|(_, key, value)| (key.len() + value.as_ref().map_or(0, Vec::len)) as u64).sum()
     }
 
     fn bytes(&self) -> u64 {
-        let database: usize =
-            self.changes.iter().map(|(_, key, value)| key.len() + value.as_ref().map_or(0, Vec::len)).sum();
-        (database + self.record.as_ref().map_or(0, |(_, batch)| batch.len())) as u64
+        self.held_bytes() + self.record.as_ref().map_or(0, |(_, batch)| batch.len() as u64)
     }
 }
 
@@ -387,7 +384,7 @@ impl Disk {
         if !has_room || !self.reserve.is_whole() {
             return;
         }
-        let Ok(written) = self.bytes_written().map(|all| all - self.journal.bytes_written()) else { return };
+        let Ok(written) = self.database_written() else { return };
         let begun = Instant::now();
         // Closed here, before it is opened: there is one lock.
         drop(std::mem::replace(&mut self.state, State::Stopped("it is being opened anew".to_owned())));
@@ -441,9 +438,12 @@ impl Disk {
 
     /// Bytes written to disk since it was opened, metadata included.
     pub fn bytes_written(&self) -> Result<u64, StoreError> {
+        Ok(self.database_written()? + self.journal.bytes_written())
+    }
+
+    fn database_written(&self) -> Result<u64, StoreError> {
         let written = self.open_handles()?.db.stats().cache.heap.write_batch_sum;
-        let database = written.heap_bytes_written + written.metadata_bytes_written;
-        Ok(self.written_before + database + self.journal.bytes_written())
+        Ok(self.written_before + written.heap_bytes_written + written.metadata_bytes_written)
     }
 
     /// Takes a value that cannot be decoded out of the way, where it can be looked at, and says so.
