@@ -20,7 +20,8 @@ use crate::domain::assessment::LatestReading;
 use crate::domain::similar::did_you_mean;
 use crate::domain::time::{DAY, HOUR, MINUTE};
 use crate::domain::{
-    Assessment, Condition, DaySummary, FittedDay, Reading, ServiceAction, ServiceEntry, Timestamp, UnitId, UnitSpec,
+    Assessment, Channel, Columns, Condition, DaySummary, FittedDay, Reading, ServiceAction, ServiceEntry, Timestamp,
+    UnitId, UnitSpec,
 };
 
 use dossier::{Dossier, FleetLine, Sample, SiteCard};
@@ -321,6 +322,13 @@ pub trait Records {
     fn order(&mut self, order: &OrderQuery, now: Timestamp) -> Result<Result<usize, String>, RecordsError>;
     /// Its raw readings from `from` up to but not including `to`, ascending.
     fn readings(&mut self, spec: &UnitSpec, from: Timestamp, to: Timestamp) -> Result<Vec<Reading>, RecordsError>;
+    /// The same by columns, these channels alone.
+    fn columns(
+        &mut self,
+        spec: &UnitSpec,
+        span: (Timestamp, Timestamp),
+        channels: &[Channel],
+    ) -> Result<Columns, RecordsError>;
     /// Its kept days from `from` on with their median light, ascending; the running one may be missing.
     fn course(&mut self, spec: &UnitSpec, from: Date) -> Result<Vec<(Date, f32)>, RecordsError>;
     /// Its days as the fit of its last assessment explains them.
@@ -436,7 +444,7 @@ fn by_time(
     while start < to {
         // Stretches end on whole hours, so that no hour is cut.
         let end = Timestamp::from_millis((start.as_millis() + STRETCH).div_euclid(HOUR) * HOUR).min(to);
-        let raw = series::raw(&records.readings(spec, start, end)?, span.channel);
+        let raw = series::raw(&records.columns(spec, (start, end), &[span.channel])?, span.channel);
         match resolution {
             Resolution::Raw => points.extend(raw),
             Resolution::Hour => points.extend(series::stretches(&raw, HOUR)),
@@ -621,7 +629,16 @@ mod tests {
 
         fn readings(&mut self, _: &UnitSpec, from: Timestamp, to: Timestamp) -> Result<Vec<Reading>, RecordsError> {
             let every_minute = (from.as_millis()..to.as_millis()).step_by(60_000).map(Timestamp::from_millis);
-            Ok(every_minute.map(|at| Reading::new(at).with(crate::domain::Channel::Intensity, 20.0)).collect())
+            Ok(every_minute.map(|at| Reading::new(at).with(Channel::Intensity, 20.0)).collect())
+        }
+
+        fn columns(
+            &mut self,
+            spec: &UnitSpec,
+            (from, to): (Timestamp, Timestamp),
+            _: &[Channel],
+        ) -> Result<Columns, RecordsError> {
+            Ok(self.readings(spec, from, to)?.into_iter().collect())
         }
 
         fn fitted(&mut self, _: &UnitSpec) -> Result<Vec<FittedDay>, RecordsError> {

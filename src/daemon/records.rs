@@ -15,7 +15,9 @@ use crate::config::{Config, RoundSettings, SiteSpec};
 use crate::domain::assessment::LatestReading;
 use crate::domain::service::effective;
 use crate::domain::time::DAY;
-use crate::domain::{Assessment, DaySummary, FittedDay, Reading, ServiceEntry, Timestamp, UnitId, UnitSpec};
+use crate::domain::{
+    Assessment, Channel, Columns, DaySummary, FittedDay, Reading, ServiceEntry, Timestamp, UnitId, UnitSpec,
+};
 use crate::engine::{Engine, Restored, Rules, View};
 use crate::mqtt::encode::{ALL_KINDS, WHOLE_SITE};
 use crate::query::dossier::SiteCard;
@@ -272,6 +274,15 @@ impl Records for Snapshot {
 
     fn readings(&mut self, spec: &UnitSpec, from: Timestamp, to: Timestamp) -> Result<Vec<Reading>, RecordsError> {
         self.store.readings(&spec.id, from, to).map_err(text)
+    }
+
+    fn columns(
+        &mut self,
+        spec: &UnitSpec,
+        span: (Timestamp, Timestamp),
+        channels: &[Channel],
+    ) -> Result<Columns, RecordsError> {
+        self.store.columns(&spec.id, span, channels).map_err(text)
     }
 
     fn course(&mut self, spec: &UnitSpec, from: Date) -> Result<Vec<(Date, f32)>, RecordsError> {

@@ -4,6 +4,7 @@
 //! contract's wire form ([`Assessment`], [`ServiceEntry`]), so that a promise is defined once.
 
 pub mod assessment;
+pub mod columns;
 pub mod day;
 pub mod fitted;
 pub mod hour;
@@ -17,6 +18,7 @@ pub mod time;
 pub mod unit;
 
 pub use assessment::{Assessment, Cause, Condition, VerdictCause};
+pub use columns::Columns;
 pub use day::{DaySummary, LnSummary, SetAside};
 pub use fitted::{FittedDay, LostPoints};
 pub use hour::{HourSummary, HourValues};

@@ -4,7 +4,7 @@ use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
 
 use crate::domain::time::{DAY, HOUR};
-use crate::domain::{Channel, DaySummary, Reading, Timestamp, UnitId};
+use crate::domain::{Channel, Columns, DaySummary, Timestamp, UnitId};
 
 /// Points a chart gets unless it asks for fewer: about one for every pixel.
 pub const POINTS_DEFAULT: usize = 1_500;
@@ -126,12 +126,9 @@ pub fn choose(millis: i64, points: usize) -> Resolution {
 }
 
 /// The readings that have the channel, a point each.
-pub fn raw(readings: &[Reading], channel: Channel) -> Vec<Point> {
-    let point = |reading: &Reading| {
-        let value = reading.get(channel)?;
-        Some(Point { at: reading.at, value, low: value, high: value, count: 1 })
-    };
-    readings.iter().filter_map(point).collect()
+pub fn raw(readings: &Columns, channel: Channel) -> Vec<Point> {
+    let point = |(at, value)| Point { at, value, low: value, high: value, count: 1 };
+    readings.points(channel).map(point).collect()
 }
 
 /// Points put together in stretches of `millis`, counted from the epoch: the median of them, least and greatest.

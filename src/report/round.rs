@@ -56,7 +56,7 @@ pub fn text(round: &Round) -> String {
         let _ = writeln!(out, "\nDay {}, {}{over}", i + 1, hours(day.minutes));
         for call in &day.calls {
             let _ = writeln!(out, "  {} ({})", call.site.name.as_deref().unwrap_or(&call.site.id), hours(call.minutes));
-            call.stops.iter().for_each(|stop| out += &stop_line(stop));
+            call.stops.iter().for_each(|stop| out += &stop_line(stop, round.today));
         }
     }
     if !round.parts.is_empty() {
@@ -69,8 +69,10 @@ pub fn text(round: &Round) -> String {
     out
 }
 
-fn stop_line(stop: &Stop) -> String {
-    let due = due(stop).map_or_else(String::new, |(date, to_do)| format!(", {to_do} by {date}"));
+fn stop_line(stop: &Stop, today: Date) -> String {
+    let due = due(stop).map_or_else(String::new, |(date, to_do)| {
+        if date < today { format!(", {to_do}, was due {date}") } else { format!(", {to_do} by {date}") }
+    });
     let why = match stop.because {
         Because::Urgent => "now".to_owned(),
         Because::Due => format!("risk {}", words::probability(stop.risk)),
@@ -99,7 +101,7 @@ pub fn calendar(round: &Round, now: Timestamp) -> String {
                     "SUMMARY:{}",
                     escape(&format!("UV visit: {}", call.site.name.as_deref().unwrap_or(&call.site.id)))
                 ),
-                format!("DESCRIPTION:{}", escape(&description(call))),
+                format!("DESCRIPTION:{}", escape(&description(call, round.today))),
                 "TRANSP:TRANSPARENT".to_owned(),
                 "END:VEVENT".to_owned(),
             ]);
@@ -109,8 +111,8 @@ pub fn calendar(round: &Round, now: Timestamp) -> String {
     lines.iter().map(|line| fold(line) + "\r\n").collect()
 }
 
-fn description(call: &Call) -> String {
-    let stops = call.stops.iter().map(|stop| stop_line(stop).split_whitespace().collect::<Vec<_>>().join(" "));
+fn description(call: &Call, today: Date) -> String {
+    let stops = call.stops.iter().map(|stop| stop_line(stop, today).split_whitespace().collect::<Vec<_>>().join(" "));
     let access = call.site.access.as_ref().map(|access| format!("how to get in: {access}"));
     stops.chain(access).collect::<Vec<_>>().join("\n")
 }

@@ -9,16 +9,23 @@
 //! A value is kept as an integer and a power of ten wherever that gives back the same bits (sensors report decimals),
 //! otherwise as the bits themselves.
 
-use pco::standalone::simple_compress;
-use pco::{ChunkConfig, DeltaSpec};
+use pco::data_types::Number;
+use pco::errors::PcoResult;
+use pco::standalone::simple_decompress_into;
+use pco::wrapped::{FileCompressor, FileDecompressor};
+use pco::{ChunkConfig, DeltaSpec, PagingSpec};
 
 use crate::domain::reading::CHANNELS;
-use crate::domain::{Channel, Reading, Timestamp};
+use crate::domain::time::SECOND;
+use crate::domain::{Channel, Columns, Reading, Timestamp};
 
 use super::bytes::{Damage, Reader, put_bytes, put_signed, put_varint, unzigzag, zigzag};
 
 /// The version of blocks written; readers know it and every earlier one.
-pub const BLOCK_VERSION: u8 = 1;
+///
+/// 1: columns by pco as files of their own, of 64 bits. 2: without what such a file says of itself, and as narrow as the
+/// column allows: each of a column's bins is written with a bound of that width.
+pub const BLOCK_VERSION: u8 = 2;
 /// Powers of ten a value may be scaled by. The quotient of two exact integers below 2^53 is correctly rounded, so a
 /// decimal of up to 15 digits comes back bit for bit.
 const POWERS: [f64; 10] = [1.0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9];
@@ -263,18 +270,12 @@ pub fn decode_block_onto(bytes: &[u8], rows: &mut Vec<Reading>) -> Result<(), Da
 }
 
 fn append_block(bytes: &[u8], rows: &mut Vec<Reading>) -> Result<(), Damage> {
-    let mut reader = check_crc(bytes)?;
-    if reader.byte()? != BLOCK_VERSION {
-        return Err(Damage("a block of a version not known here"));
-    }
-    let count = usize::try_from(reader.varint()?).map_err(|_| Damage("a count is too great"))?;
+    let (mut reader, count) = block_body(bytes)?;
     let times = take_times(&mut reader, count)?;
     let masks = take_integers(&mut reader, count)?;
-    let union = masks.iter().fold(0, |union, mask| union | mask);
-    let union = u16::try_from(union).ok().filter(|union| union & !MASK_ALL == 0);
     let (mut full, mut partial) = (Vec::new(), Vec::new());
-    for channel in channels_of(union.ok_or(Damage("an unknown channel"))?) {
-        let having = masks.iter().filter(|mask| has(**mask, channel)).count();
+    for channel in channels_of(union_of(&masks)?) {
+        let having = count_having(&masks, channel);
         let values = take_values(&mut reader, having)?;
         if having == count { full.push((channel, values)) } else { partial.push((channel, values)) }
     }
@@ -295,6 +296,68 @@ fn append_block(bytes: &[u8], rows: &mut Vec<Reading>) -> Result<(), Damage> {
     Ok(())
 }
 
+/// The readings of a sealed block behind what `columns` has, with those channels that `wanted` holds for: the others are
+/// not even unpacked. Nothing is added from a damaged block.
+pub fn decode_columns_onto(
+    bytes: &[u8],
+    columns: &mut Columns,
+    wanted: impl Fn(Channel) -> bool,
+) -> Result<(), Damage> {
+    let before = columns.len();
+    let decoded = append_columns(bytes, columns, wanted);
+    if decoded.is_err() {
+        columns.truncate(before);
+    }
+    decoded
+}
+
+fn append_columns(bytes: &[u8], columns: &mut Columns, wanted: impl Fn(Channel) -> bool) -> Result<(), Damage> {
+    let (mut reader, count) = block_body(bytes)?;
+    let times = take_times(&mut reader, count)?;
+    let masks = take_integers(&mut reader, count)?;
+    columns.extend_times(times.into_iter().map(Timestamp::from_millis));
+    for channel in channels_of(union_of(&masks)?) {
+        let having = count_having(&masks, channel);
+        if !wanted(channel) {
+            pass_values(&mut reader, having)?;
+            continue;
+        }
+        match take_column(&mut reader, having)? {
+            Column::Scaled(integers, power) if having == count => {
+                columns.extend_channel(channel, integers.into_iter().map(|integer| integer as f64 / power));
+            }
+            Column::Plain(values) if having == count => columns.extend_channel(channel, values.into_iter()),
+            some => {
+                let mut values = some.into_values().into_iter();
+                let spread = |mask: &i64| if has(*mask, channel) { values.next() } else { None }.unwrap_or(f64::NAN);
+                columns.extend_channel(channel, masks.iter().map(spread));
+            }
+        }
+    }
+    columns.fill();
+    Ok(())
+}
+
+/// The columns of a block whose checksum fits, of a version known here, and how many readings they are of.
+fn block_body(bytes: &[u8]) -> Result<(Reader<'_>, usize), Damage> {
+    let mut reader = check_crc(bytes)?;
+    if !(1..=BLOCK_VERSION).contains(&reader.byte()?) {
+        return Err(Damage("a block of a version not known here"));
+    }
+    let count = usize::try_from(reader.varint()?).map_err(|_| Damage("a count is too great"))?;
+    Ok((reader, count))
+}
+
+/// The channels that any of the readings has.
+fn union_of(masks: &[i64]) -> Result<u16, Damage> {
+    let union = masks.iter().fold(0, |union, mask| union | mask);
+    u16::try_from(union).ok().filter(|union| union & !MASK_ALL == 0).ok_or(Damage("an unknown channel"))
+}
+
+fn count_having(masks: &[i64], channel: Channel) -> usize {
+    masks.iter().filter(|mask| has(**mask, channel)).count()
+}
+
 fn has(mask: i64, channel: Channel) -> bool {
     mask >> channel as u16 & 1 == 1
 }
@@ -303,17 +366,33 @@ fn has(mask: i64, channel: Channel) -> bool {
 fn put_times(out: &mut Vec<u8>, rows: &[Reading]) {
     let times: Vec<i64> = rows.iter().map(|row| row.at.as_millis()).collect();
     let start = times.first().copied().unwrap_or(0);
-    let mut steps: Vec<i64> = times.windows(2).map(|pair| pair[1] - pair[0]).collect();
-    let middle = steps.len() / 2;
-    let step = if steps.is_empty() { 1 } else { (*steps.select_nth_unstable(middle).1).max(1) };
-    let place = |at: i64| (at - start + step / 2).div_euclid(step);
-    let places = times.iter().map(|at| place(*at));
-    let strides: Vec<i64> = places.clone().scan(0, |last, at| Some(at - std::mem::replace(last, at))).collect();
-    let offsets: Vec<i64> = times.iter().zip(places).map(|(at, place)| at - start - place * step).collect();
+    let (step, places) = grid(&times, start);
+    let strides: Vec<i64> = places.iter().scan(0, |last, at| Some(at - std::mem::replace(last, *at))).collect();
+    let offsets: Vec<i64> = times.iter().zip(&places).map(|(at, place)| at - start - place * step).collect();
     put_signed(out, start);
     put_signed(out, step);
     put_integers(out, &strides);
     put_integers(out, &offsets);
+}
+
+/// The step of a grid that ascending `times` lie near, and their places on it. Where senders are punctual to some
+/// milliseconds the usual step is a little off their clock's, and over a day the times would walk away from the grid.
+fn grid(times: &[i64], start: i64) -> (i64, Vec<i64>) {
+    let mut steps: Vec<i64> = times.windows(2).map(|pair| pair[1] - pair[0]).collect();
+    let middle = steps.len() / 2;
+    let usual = if steps.is_empty() { 1 } else { (*steps.select_nth_unstable(middle).1).max(1) };
+    let places = |step: i64| -> Vec<i64> { times.iter().map(|at| (at - start + step / 2).div_euclid(step)).collect() };
+    let uneven = |step: i64, places: &[i64]| {
+        let odd = places.windows(2).filter(|pair| pair[1] - pair[0] != 1).count();
+        let offsets = || times.iter().zip(places).map(|(at, place)| at - start - place * step);
+        (odd, offsets().max().unwrap_or(0) - offsets().min().unwrap_or(0))
+    };
+    let whole_seconds = ((usual + SECOND / 2) / SECOND * SECOND).max(1);
+    [usual, whole_seconds]
+        .map(|step| (step, places(step)))
+        .into_iter()
+        .min_by_key(|(step, places)| uneven(*step, places))
+        .unwrap_or_default()
 }
 
 fn take_times(reader: &mut Reader<'_>, count: usize) -> Result<Vec<i64>, Damage> {
@@ -335,20 +414,47 @@ const ROWS_AT_ONCE: usize = 64;
 mod kind {
     pub const CONSTANT: u8 = 0;
     pub const DIFFERENCES: u8 = 1;
-    pub const PCO: u8 = 2;
+    /// Up to version 1: 64 bits, as a file of pco's own.
+    pub const PCO_FILE: u8 = 2;
     pub const BITS: u8 = 3;
-    pub const PCO_BITS: u8 = 4;
+    /// Up to version 1: floating point, as a file of pco's own.
+    pub const PCO_FILE_BITS: u8 = 4;
+    pub const PCO_16: u8 = 5;
+    pub const PCO_32: u8 = 6;
+    pub const PCO_64: u8 = 7;
+    pub const PCO_BITS: u8 = 8;
     /// Integers scaled by a power of ten: this plus the exponent, then a column of integers.
     pub const SCALED: u8 = 16;
 }
 
+/// At most 32 bins: for columns of a day more would only have longer tables, which take a fifth of the time of unpacking.
+const PCO_LEVEL: usize = 5;
+
 /// The shorter of the values themselves and their differences, compressed. Left to itself pco tries four ways on a sample
 /// that is most of such a column, in twice the time.
-fn deflate<T: pco::data_types::Number>(column: &[T]) -> Option<Vec<u8>> {
-    [DeltaSpec::NoOp, DeltaSpec::TryConsecutive(1)]
-        .into_iter()
-        .filter_map(|spec| simple_compress(column, &ChunkConfig::default().with_delta_spec(spec)).ok())
-        .min_by_key(Vec::len)
+fn deflate<T: Number>(column: &[T]) -> Option<Vec<u8>> {
+    let one_page = PagingSpec::Exact(vec![column.len()]);
+    let config = ChunkConfig::default().with_compression_level(PCO_LEVEL).with_paging_spec(one_page);
+    let pack = |spec| -> PcoResult<Vec<u8>> {
+        let file = FileCompressor::default();
+        let mut chunk = file.chunk_compressor(column, &config.clone().with_delta_spec(spec))?;
+        chunk.write_page(0, chunk.write_meta(file.write_header(Vec::new())?)?)
+    };
+    [DeltaSpec::NoOp, DeltaSpec::TryConsecutive(1)].into_iter().filter_map(|spec| pack(spec).ok()).min_by_key(Vec::len)
+}
+
+/// A column in the narrowest integers that hold all of it.
+fn deflate_integers(column: &[i64]) -> Option<(u8, Vec<u8>)> {
+    fn narrow<T: Number + TryFrom<i64>>(column: &[i64]) -> Option<Vec<T>> {
+        column.iter().map(|value| T::try_from(*value).ok()).collect()
+    }
+    if let Some(column) = narrow::<i16>(column) {
+        return Some((kind::PCO_16, deflate(&column)?));
+    }
+    if let Some(column) = narrow::<i32>(column) {
+        return Some((kind::PCO_32, deflate(&column)?));
+    }
+    Some((kind::PCO_64, deflate(column)?))
 }
 
 pub(super) fn put_integers(out: &mut Vec<u8>, column: &[i64]) {
@@ -359,9 +465,9 @@ pub(super) fn put_integers(out: &mut Vec<u8>, column: &[i64]) {
         return;
     }
     if column.len() >= PCO_LEAST_ROWS
-        && let Some(packed) = deflate(column)
+        && let Some((kind, packed)) = deflate_integers(column)
     {
-        out.push(kind::PCO);
+        out.push(kind);
         put_bytes(out, &packed);
         return;
     }
@@ -387,7 +493,10 @@ pub(super) fn take_integers(reader: &mut Reader<'_>, count: usize) -> Result<Vec
             };
             (0..count).map(|_| next()).collect()
         }
-        kind::PCO => inflate(reader.bytes()?, count),
+        kind::PCO_16 => inflate::<i16>(reader.bytes()?, count).map(widened),
+        kind::PCO_32 => inflate::<i32>(reader.bytes()?, count).map(widened),
+        kind::PCO_64 => inflate(reader.bytes()?, count),
+        kind::PCO_FILE => inflate_file(reader.bytes()?, count),
         _ => Err(Damage("an unknown kind of column")),
     }
 }
@@ -395,12 +504,37 @@ pub(super) fn take_integers(reader: &mut Reader<'_>, count: usize) -> Result<Vec
 /// The most readings a block may have.
 pub const MAX_ROWS: usize = 1 << 20;
 
-fn inflate<T: pco::data_types::Number>(packed: &[u8], count: usize) -> Result<Vec<T>, Damage> {
+fn widened<T: Into<i64>>(column: Vec<T>) -> Vec<i64> {
+    column.into_iter().map(Into::into).collect()
+}
+
+fn inflate<T: Number + Default>(packed: &[u8], count: usize) -> Result<Vec<T>, Damage> {
+    inflated(count, |values| {
+        let (file, rest) = FileDecompressor::new(packed)?;
+        let (mut chunk, rest) = file.chunk_decompressor::<T, _>(rest)?;
+        let done = chunk.page_decompressor(rest, values.len())?.read(values)?;
+        Ok((done.n_processed, done.finished))
+    })
+}
+
+fn inflate_file<T: Number + Default>(packed: &[u8], count: usize) -> Result<Vec<T>, Damage> {
+    inflated(count, |values| {
+        let done = simple_decompress_into(packed, values)?;
+        Ok((done.n_processed, done.finished))
+    })
+}
+
+/// A column of `count` values that `read` fills; it says how many it had, and whether those were all.
+fn inflated<T: Number + Default>(
+    count: usize,
+    read: impl FnOnce(&mut [T]) -> PcoResult<(usize, bool)>,
+) -> Result<Vec<T>, Damage> {
     if count > MAX_ROWS {
         return Err(Damage("a count is too great"));
     }
-    let values: Vec<T> = pco::standalone::simple_decompress(packed).map_err(|_| Damage("a column does not unpack"))?;
-    (values.len() == count).then_some(values).ok_or(Damage("a column has another length"))
+    let mut values = vec![T::default(); count];
+    let done = read(&mut values).map_err(|_| Damage("a column does not unpack"))?;
+    (done == (count, true)).then_some(values).ok_or(Damage("a column has another length"))
 }
 
 pub(super) fn put_values(out: &mut Vec<u8>, column: &[f64]) {
@@ -423,13 +557,51 @@ pub(super) fn put_values(out: &mut Vec<u8>, column: &[f64]) {
 }
 
 pub(super) fn take_values(reader: &mut Reader<'_>, count: usize) -> Result<Vec<f64>, Damage> {
-    match reader.byte()? {
-        kind::PCO_BITS => inflate(reader.bytes()?, count),
-        kind::BITS => (0..count).map(|_| reader.array().map(f64::from_le_bytes)).collect(),
-        code if (kind::SCALED..kind::SCALED + RAW).contains(&code) => {
-            let integers = take_integers(reader, count)?;
-            Ok(integers.into_iter().map(|integer| unscale(integer, code - kind::SCALED)).collect())
+    take_column(reader, count).map(Column::into_values)
+}
+
+/// A column of values as it is kept.
+enum Column {
+    /// Integers, and the power of ten they are divided by.
+    Scaled(Vec<i64>, f64),
+    Plain(Vec<f64>),
+}
+
+impl Column {
+    fn into_values(self) -> Vec<f64> {
+        match self {
+            Self::Scaled(integers, power) => integers.into_iter().map(|integer| integer as f64 / power).collect(),
+            Self::Plain(values) => values,
         }
+    }
+}
+
+fn take_column(reader: &mut Reader<'_>, count: usize) -> Result<Column, Damage> {
+    match reader.byte()? {
+        kind::PCO_BITS => inflate(reader.bytes()?, count).map(Column::Plain),
+        kind::PCO_FILE_BITS => inflate_file(reader.bytes()?, count).map(Column::Plain),
+        kind::BITS => {
+            (0..count).map(|_| reader.array().map(f64::from_le_bytes)).collect::<Result<_, _>>().map(Column::Plain)
+        }
+        code => {
+            let exponent = code.checked_sub(kind::SCALED).map(usize::from);
+            let power = exponent.and_then(|exponent| POWERS.get(exponent));
+            let power = power.ok_or(Damage("an unknown kind of column"))?;
+            take_integers(reader, count).map(|integers| Column::Scaled(integers, *power))
+        }
+    }
+}
+
+/// Leaves a column of values unread.
+fn pass_values(reader: &mut Reader<'_>, count: usize) -> Result<(), Damage> {
+    let code = reader.byte()?;
+    let scaled = (kind::SCALED..kind::SCALED + RAW).contains(&code);
+    match if scaled { reader.byte()? } else { code } {
+        kind::PCO_BITS | kind::PCO_FILE_BITS if !scaled => reader.bytes().map(drop),
+        kind::PCO_16 | kind::PCO_32 | kind::PCO_64 | kind::PCO_FILE if scaled => reader.bytes().map(drop),
+        kind::BITS if !scaled => (0..count).try_for_each(|_| reader.array::<8>().map(drop)),
+        kind::CONSTANT if scaled => reader.signed().map(drop),
+        kind::DIFFERENCES if scaled => (0..count).try_for_each(|_| reader.signed().map(drop)),
         _ => Err(Damage("an unknown kind of column")),
     }
 }
@@ -492,6 +664,25 @@ mod tests {
             prop_assert_eq!(bits(&decode_block(&encode_block(&rows)).unwrap()), bits(&rows));
         }
 
+        /// By columns as by rows, all channels or some.
+        #[test]
+        fn columns_are_the_rows(days in prop::collection::vec(rows(), 0..3), wanted: u16) {
+            let wanted = |channel: Channel| wanted >> channel as u16 & 1 == 1;
+            let (mut columns, mut expected) = (Columns::default(), Columns::default());
+            for rows in &days {
+                decode_columns_onto(&encode_block(rows), &mut columns, wanted).unwrap();
+                expected.extend_rows(rows, wanted);
+            }
+            prop_assert_eq!(columns.times(), expected.times());
+            for channel in Channel::ALL {
+                let bits = |columns: &Columns| columns.values(channel).iter().map(|v| v.to_bits()).collect::<Vec<_>>();
+                prop_assert_eq!(bits(&columns), bits(&expected));
+                let flat = days.iter().flatten().filter(|_| wanted(channel));
+                let points: Vec<_> = flat.filter_map(|row| Some((row.at, row.get(channel)?.to_bits()))).collect();
+                prop_assert_eq!(columns.points(channel).map(|(at, v)| (at, v.to_bits())).collect::<Vec<_>>(), points);
+            }
+        }
+
         #[test]
         fn batches_come_back_to_the_bit(units in prop::collection::vec((any::<u32>(), rows()), 0..4)) {
             let units: Vec<UnitRows> = units.into_iter().map(|(unit, rows)| UnitRows { unit, rows }).collect();
@@ -527,6 +718,11 @@ mod tests {
                 }
                 seal_crc(&mut bytes);
                 let _ = (decode_block(&bytes), decode_batch(&bytes), decode_old_batch(&bytes));
+                let mut columns = Columns::default();
+                let some = |channel| channel == Channel::Flow;
+                if decode_columns_onto(&bytes, &mut columns, some).is_err() {
+                    prop_assert!(columns.is_empty());
+                }
             }
         }
     }

@@ -35,9 +35,9 @@ const TITLE: &str = "fadeline journal 1 ";
 const MARK: &[u8; 4] = b"rec\n";
 /// Mark, length, number and checksum.
 const HEAD_BYTES: usize = 20;
-/// A segment has so much room, or as much as its first record needs. Smaller ones go sooner: a day of 50 units at a
-/// reading a minute is a third of it.
-const SEGMENT_BYTES: u64 = 1 << 20;
+/// A segment has so much room, or as much as its first record needs. Smaller ones go sooner, and what lies unused in the
+/// newest is less: a day of 50 units at a reading a minute takes half a megabyte.
+const SEGMENT_BYTES: u64 = 1 << 18;
 /// What the kernel writes at least.
 const PAGE_BYTES: u64 = 4_096;
 

@@ -1,8 +1,8 @@
 //! From an earlier schema to this one: on the database itself, with a copy of it beside until it has worked.
 //!
 //! ```text
-//! DIR/before-schema-3.part/   a copy being made; worth nothing
-//! DIR/before-schema-3/        the database as it was
+//! DIR/before-schema-4.part/   a copy being made; worth nothing
+//! DIR/before-schema-4/        the database as it was
 //! ```
 //! A migration that was cut short goes on where it was: each unit is one commit, with how far it got.
 
@@ -17,14 +17,18 @@ use super::tree::{Commit, Disk, Space};
 use super::{StoreError, codec, hours, open_disk};
 use crate::domain::hour;
 
+/// A database of this schema or a later one stays as it is, and needs no copy: what is new is only written.
+const UNTOUCHED_FROM: u32 = 3;
 /// How many units have their hours.
 const PROGRESS_KEY: &[u8] = b"migrated-units";
 
 /// Brings the database of `home` from `epoch.schema` to [`SCHEMA`] and opens it.
 pub(super) fn migrate(home: &Home, epoch: &Epoch, settings: &StoreSettings) -> Result<Disk, StoreError> {
-    let copy = home.path().join(format!("before-schema-{SCHEMA}"));
-    tracing::info!(from = epoch.schema, to = SCHEMA, copy = %copy.display(), "the store is brought to a newer schema");
-    keep_copy(&home.database(), &copy)?;
+    if epoch.schema < UNTOUCHED_FROM {
+        let copy = home.path().join(format!("before-schema-{SCHEMA}"));
+        tracing::info!(from = epoch.schema, to = SCHEMA, copy = %copy.display(), "the store is brought to a newer schema");
+        keep_copy(&home.database(), &copy)?;
+    }
     let mut disk = open_disk(home, epoch, settings)?;
     if epoch.schema < 2 {
         while !make_hours(&mut disk, usize::MAX)? {}

@@ -37,8 +37,11 @@ use std::time::{Duration, Instant};
 
 use jiff::civil::Date;
 
-use crate::domain::{Assessment, DaySummary, HourSummary, Reading, ServiceEntry, Timestamp, UnitId, hour};
+use crate::domain::{
+    Assessment, Channel, Columns, DaySummary, HourSummary, Reading, ServiceEntry, Timestamp, UnitId, hour,
+};
 
+use self::bytes::Damage;
 use self::journal::Journal;
 use self::marker::{Epoch, Home};
 use self::outbox::{Outbox, Quarantine};
@@ -215,6 +218,33 @@ impl Store {
         Ok(())
     }
 
+    /// The same by columns, with these channels alone.
+    pub fn columns(
+        &self,
+        id: &UnitId,
+        (from, to): (Timestamp, Timestamp),
+        channels: &[Channel],
+    ) -> Result<Columns, StoreError> {
+        let wanted = |channel: Channel| channels.contains(&channel);
+        let mut columns = Columns::default();
+        let (unit, days) = self.days_between(id, from, to);
+        let count = days.len();
+        for (place, (day, open)) in days.into_iter().enumerate() {
+            if place == 1 {
+                columns.reserve((columns.len() * (count - 1)).min(RESERVED_ROWS_MOST));
+            }
+            if let Some(open) = open {
+                columns.extend_rows(&self.open_rows(&open)?, wanted);
+            } else if let Some(block) = self.disk().get(Space::Blocks, &series::day_key(unit, day))?
+                && let Err(damage) = codec::decode_columns_onto(&block, &mut columns, wanted)
+            {
+                self.lose_block((unit, day), block, damage)?;
+            }
+        }
+        columns.cut(from, to);
+        Ok(columns)
+    }
+
     /// A unit's number and the days of it that a range touches.
     fn days_between(&self, id: &UnitId, from: Timestamp, to: Timestamp) -> (u32, BTreeMap<i64, Option<Arc<Rows>>>) {
         let series = self.series();
@@ -231,11 +261,19 @@ impl Store {
         rows: &mut Vec<Reading>,
     ) -> Result<(), StoreError> {
         if let Some(open) = open {
-            rows.extend(open.to_vec().map_err(|damage| self.disk().damaged("an open day", damage))?);
+            rows.extend(self.open_rows(&open)?);
             return Ok(());
         }
         let Some(block) = self.disk().get(Space::Blocks, &series::day_key(unit, day))? else { return Ok(()) };
         let Err(damage) = codec::decode_block_onto(&block, rows) else { return Ok(()) };
+        self.lose_block((unit, day), block, damage)
+    }
+
+    fn open_rows(&self, open: &Rows) -> Result<Vec<Reading>, StoreError> {
+        open.to_vec().map_err(|damage| self.disk().damaged("an open day", damage))
+    }
+
+    fn lose_block(&self, (unit, day): (u32, i64), block: Vec<u8>, damage: Damage) -> Result<(), StoreError> {
         self.series_mut_with_disk(|series, disk| series.lose_block(disk, unit, day, block, damage))
     }
 
