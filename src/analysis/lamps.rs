@@ -4,10 +4,12 @@ use super::course::Course;
 use super::events::{EventKind, Events};
 use crate::domain::{Timestamp, UnitSpec};
 
-/// The share of the time that a unit runs is that of so many days up to now.
+/// The share of the time that a unit runs is that of its last so many days, those it was closed left out.
 const PACE_DAYS: usize = 60;
-/// A unit that ran less than this share of the time is closed.
+/// A day on which it ran less than this share of the time may be one of those...
 const CLOSED_BELOW: f64 = 0.05;
+/// ...and is, if it is one of so many in a row: longer than a cabin stands still between two weekends, or two holidays.
+const CLOSED_DAYS: usize = 21;
 /// The least rated hours that make sense, h.
 pub const LEAST_RATED_HOURS: f64 = 100.0;
 
@@ -26,17 +28,13 @@ impl Lamps {
     /// From what papers, log and counter say, and where they say nothing from the time the lamp was seen to burn.
     /// `unknown_age`: the age of the first lamp, as a share of its rated hours, where nobody knows.
     pub fn new(course: &Course, spec: &UnitSpec, events: &Events, unknown_age: f64) -> Self {
-        let recent = &course.on[course.on.len().saturating_sub(PACE_DAYS)..];
-        let pace = recent.iter().sum::<f64>() / recent.len().max(1) as f64;
         let changed = events.inside(&[EventKind::LampReplaced], events.now(course));
         let unknown = unknown_age * spec.lamp.rated_hours.max(LEAST_RATED_HOURS);
         Self {
             by_day: hours_by_day(course, spec, events, &changed, unknown),
             changed,
             is_age_known: is_age_known(course, spec, events),
-            // A unit that is closed now is looked at as if it were opened: a date for a unit out of service would be
-            // no date at all.
-            pace: if pace < CLOSED_BELOW { 1.0 } else { pace },
+            pace: pace_of(&course.on),
         }
     }
 
@@ -84,6 +82,17 @@ fn is_age_known(course: &Course, spec: &UnitSpec, events: &Events) -> bool {
         || events.list.iter().any(|e| e.kind == EventKind::LampReplaced && e.day <= 0)
 }
 
+/// The share of the time a unit runs when it is in use, from that of each day. Closed days say nothing of it: just opened,
+/// a cabin fouls as fast as before it was closed. A unit that is closed now is looked at as if it were opened: a date
+/// for a unit out of service would be no date at all.
+fn pace_of(on: &[f64]) -> f64 {
+    let dark = |share: &f64| *share < CLOSED_BELOW;
+    let in_use = on.chunk_by(|a, b| dark(a) == dark(b)).filter(|run| run.len() < CLOSED_DAYS || !dark(&run[0]));
+    let recent: Vec<f64> = in_use.rev().flat_map(|run| run.iter().rev()).take(PACE_DAYS).copied().collect();
+    let pace = recent.iter().sum::<f64>() / recent.len().max(1) as f64;
+    if pace < CLOSED_BELOW { 1.0 } else { pace }
+}
+
 /// Hours burnt by the lamp of each calendar day: the counter where it was sent, else days times share.
 fn hours_by_day(course: &Course, spec: &UnitSpec, events: &Events, lamps: &[i32], unknown: f64) -> Vec<f64> {
     let first_counter = course.counter.iter().flatten().next().copied();
@@ -122,4 +131,22 @@ fn hours_by_day(course: &Course, spec: &UnitSpec, events: &Events, lamps: &[i32]
         out.push(hours);
     }
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_season_closed_does_not_slow_the_next_one() {
+        let days = |share: f64, count: usize| vec![share; count];
+        let weekends = [days(1.0, 2), days(0.0, 5)].concat().repeat(20);
+        assert!((pace_of(&weekends) - 2.0 / 7.0).abs() < 0.02);
+        assert_eq!(pace_of(&[days(1.0, 150), days(0.0, 200), days(1.0, 5)].concat()), 1.0);
+        assert_eq!(pace_of(&[days(0.8, 150), days(0.0, 200)].concat()), 0.8, "closed now: as it ran before");
+        assert_eq!(pace_of(&days(0.0, 200)), 1.0);
+        assert_eq!(pace_of(&[]), 1.0);
+        // Switched off for a fortnight: that may be how it is used.
+        assert!(pace_of(&[days(1.0, 150), days(0.0, 14)].concat()) < 0.8);
+    }
 }
