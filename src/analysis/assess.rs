@@ -176,7 +176,9 @@ impl Answer {
         let impossible = causes::impossible(&losses, &c.forecast);
         let losses = if impossible { causes::of_no_cause(&losses) } else { losses };
         let drowned = causes::drowned(&fitted, &losses, &c.forecast);
-        let ahead = forecast::ahead(&fitted, &losses, course, spec.set_point, (&c.model, &c.forecast), &mut rng);
+        let lately = forecast::last_week(course, &fitted, c.forecast.mean_days, clouded(episodes, course, spec));
+        let (fits, limits) = ((&fitted, losses.as_slice()), (&c.model, &c.forecast));
+        let ahead = forecast::ahead(fits, (course, &lately), spec.set_point, limits, &mut rng);
         let ahead = match (drowned, impossible) {
             // A date from noise would be no date.
             (Some(_), _) => Ahead::default(),
@@ -238,6 +240,13 @@ fn shifts(events: &Events, course: &Course, spec: &UnitSpec, c: &Constants) -> S
     Shifts::new(events, path.unwrap_or((c.model.path_cm.mean, c.model.path_cm.sd)), course.absorbance.is_some())
 }
 
+/// Whether a day lies in an episode.
+fn clouded(episodes: &[Episode], course: &Course, spec: &UnitSpec) -> impl Fn(i32) -> bool {
+    let number = |at: Timestamp| course.number(at.date_in(&spec.zone));
+    let spans: Vec<(i32, i32)> = episodes.iter().map(|e| (number(e.from), number(e.to))).collect();
+    move |day| spans.iter().any(|(from, to)| (*from..=*to).contains(&day))
+}
+
 /// Fits the model to the days that neither an event nor an episode mixes.
 fn fit<'a>(
     history: &History<'_>,
@@ -248,11 +257,7 @@ fn fit<'a>(
     rng: &mut ChaCha8Rng,
 ) -> Option<(Fitted<'a>, Events)> {
     let (spec, model) = (history.spec, &constants.model);
-    let spans: Vec<(i32, i32)> = episodes
-        .iter()
-        .map(|e| (course.number(e.from.date_in(&spec.zone)), course.number(e.to.date_in(&spec.zone))))
-        .collect();
-    let clouded = |day: i32| spans.iter().any(|(from, to)| (*from..=*to).contains(&day));
+    let clouded = clouded(episodes, course, spec);
     let centre = centre(spec, course);
     let checks = reference_checks(course, events);
     let observed = Observed::new(course, centre, checks, |day| events.mixes(day) || clouded(day));

@@ -60,18 +60,16 @@ pub fn first_crossing(
     })
 }
 
-/// Carries every draw on.
+/// Carries every draw on, `lately` being the light of the days before now that count in the mean; see [`last_week`].
 pub fn ahead(
-    fitted: &Fitted<'_>,
-    losses: &[Losses],
-    course: &Course,
+    (fitted, losses): (&Fitted<'_>, &[Losses]),
+    (course, lately): (&Course, &[f64]),
     set_point: f64,
     c: (&ModelConstants, &ForecastConstants),
     rng: &mut impl Rng,
 ) -> Ahead {
     let (model, limits) = c;
     let mut days: Vec<Option<usize>> = Vec::with_capacity(fitted.draws.len());
-    let lately = last_week(course, &fitted.variants[0], limits.mean_days);
     let mut mean_path: Option<(usize, Array1<f64>)> = None;
     for (place, variant) in fitted.variants.iter().enumerate() {
         let draws: Vec<&Draw> = fitted.draws.iter().filter(|d| d.variant == place).collect();
@@ -83,7 +81,7 @@ pub fn ahead(
         let paths = future.rows.dot(&thetas);
         for (draw, path) in draws.iter().zip(paths.axis_iter(Axis(1))) {
             let light = future.walk(draw, path, fitted.centre, (model, limits), rng);
-            days.push(first_crossing(light, set_point, (limits.mean_days, &lately)));
+            days.push(first_crossing(light, set_point, (limits.mean_days, lately)));
         }
         if mean_path.as_ref().is_none_or(|(count, _)| *count < draws.len()) {
             mean_path = thetas.mean_axis(Axis(1)).map(|theta| (draws.len(), theta));
@@ -102,13 +100,16 @@ pub fn ahead(
     ahead
 }
 
-/// The light of the days before now that are in the mean of the crossing with it, as far as nothing was done since.
-fn last_week(course: &Course, variant: &Variant<'_>, mean_days: usize) -> Vec<f64> {
-    let now = variant.design.now;
-    let reset = variant.design.resets().into_iter().rfind(|day| *day <= now).unwrap_or(0);
+/// The light of the days before now that are in the mean of the crossing with it, as far as nothing was done since; days
+/// in an episode are left out, as the crossing is that of the course without them.
+pub fn last_week(course: &Course, fitted: &Fitted<'_>, mean_days: usize, clouded: impl Fn(i32) -> bool) -> Vec<f64> {
+    let design = &fitted.variants[0].design;
+    let now = design.now;
+    let reset = design.resets().into_iter().rfind(|day| *day <= now).unwrap_or(0);
     let from = reset.max(now.saturating_sub(i32::try_from(mean_days).unwrap_or(i32::MAX)) + 1);
-    let days = course.days.iter().zip(&course.ln).filter(|(day, _)| (from..now).contains(*day));
-    days.map(|(_, ln)| ln.exp()).collect()
+    let days = course.days.iter().zip(&course.ln);
+    let clear = days.filter(|(day, _)| (from..now).contains(*day) && !clouded(**day));
+    clear.map(|(_, ln)| ln.exp()).collect()
 }
 
 impl Ahead {
