@@ -189,11 +189,16 @@ pub fn drowned(fitted: &Fitted<'_>, losses: &[Losses], c: &ForecastConstants) ->
     (day_sd > c.noisy_day && lost < c.noise_drowns * day_sd / MONTH_DAYS.sqrt()).then_some(day_sd)
 }
 
-/// Whether the fit makes sleeve and lamp brighter than new, which they cannot be: then it has found no explanation.
+/// Whether the fit makes sleeve and lamp brighter than new, or the sensor read far too high, which they cannot: then it has
+/// found no explanation.
 pub fn impossible(losses: &[Losses], c: &ForecastConstants) -> bool {
-    let mut gains: Vec<f64> = losses.iter().map(|l| (-l.sleeve).max(0.0) + (-l.lamp).max(0.0)).collect();
-    gains.sort_by(f64::total_cmp);
-    quantile_sorted(&gains, 0.5) > c.impossible_gain
+    let usual = |gain: fn(&Losses) -> f64| {
+        let mut gains: Vec<f64> = losses.iter().map(gain).collect();
+        gains.sort_by(f64::total_cmp);
+        quantile_sorted(&gains, 0.5)
+    };
+    usual(|l| (-l.sleeve).max(0.0) + (-l.lamp).max(0.0)) > c.impossible_gain
+        || usual(|l| -l.sensor) > c.impossible_sensor_gain
 }
 
 /// The same losses in all, of no known cause.
@@ -563,6 +568,9 @@ mod tests {
         let of = |sleeve: f64, lamp: f64| vec![Losses { sleeve, lamp, sensor: 1.0, ..Losses::default() }; 9];
         assert!(impossible(&of(-3.4, 0.1), &c) && impossible(&of(-0.04, -0.1), &c));
         assert!(!impossible(&of(-0.05, -0.03), &c) && !impossible(&of(0.3, 0.2), &c));
+        // Nor is a sensor that reads four times as much beside a sleeve that hides nearly all.
+        let high = |sensor: f64| vec![Losses { sleeve: 3.0, sensor, ..Losses::default() }; 9];
+        assert!(impossible(&high(-1.4), &c) && !impossible(&high(-0.15), &c));
         for wandering_is_water in [false, true] {
             let lost = Losses {
                 sleeve: -3.4,
