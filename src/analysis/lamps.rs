@@ -140,12 +140,13 @@ mod tests {
     #[test]
     fn a_season_closed_does_not_slow_the_next_one() {
         let days = |share: f64, count: usize| vec![share; count];
-        let weekends = [days(1.0, 2), days(0.0, 5)].concat().repeat(20);
-        assert!((pace_of(&weekends) - 2.0 / 7.0).abs() < 0.02);
-        assert_eq!(pace_of(&[days(1.0, 150), days(0.0, 200), days(1.0, 5)].concat()), 1.0);
-        assert_eq!(pace_of(&[days(0.8, 150), days(0.0, 200)].concat()), 0.8, "closed now: as it ran before");
-        assert_eq!(pace_of(&days(0.0, 200)), 1.0);
-        assert_eq!(pace_of(&[]), 1.0);
+        let is = |on: &[f64], want: f64| assert!((pace_of(on) - want).abs() < 0.02, "{} for {want}", pace_of(on));
+        is(&[days(1.0, 2), days(0.0, 5)].concat().repeat(20), 2.0 / 7.0);
+        is(&[days(1.0, 150), days(0.0, 200), days(1.0, 5)].concat(), 1.0);
+        // Closed now: as it ran before.
+        is(&[days(0.8, 150), days(0.0, 200)].concat(), 0.8);
+        is(&days(0.0, 200), 1.0);
+        is(&[], 1.0);
         // Switched off for a fortnight: that may be how it is used.
         assert!(pace_of(&[days(1.0, 150), days(0.0, 14)].concat()) < 0.8);
     }

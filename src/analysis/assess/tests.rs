@@ -401,3 +401,45 @@ fn a_step_down_that_the_meter_does_not_show_is_the_sensors() {
     let likely = |found: &Assessment| found.unlogged.iter().map(|step| step.likely).collect::<Vec<_>>();
     assert_eq!((likely(&unmetered), likely(&metered)), (vec![Likely::WaterChanged], vec![Likely::SensorChanged]));
 }
+
+/// A cabin closed over the winter: what is on the sleeve stays there, and from the opening on it goes on as before.
+#[test]
+fn just_opened_a_cabin_fouls_as_before_it_was_closed() {
+    let (closes, opens, now) = (160, 330, 338);
+    let used = |day: i32| if day < opens { day.min(closes) } else { closes + day - opens };
+    let lit = |day: i32| !(closes..opens).contains(&day);
+    let mut days = days(now, |day| 0.223 * (f64::from(used(day)) * 24.0 + 100.0) / 18_000.0 + sleeve(used(day), 0.004));
+    days.retain(|summary| lit((summary.date - START).get_days()));
+    for (place, summary) in days.iter_mut().enumerate() {
+        summary.lamp_hours = Some(200.0 + 24.0 * place as f64);
+    }
+    let at =
+        |day: i32| Timestamp::day_start(START.saturating_add(jiff::Span::new().days(day)), &jiff::tz::TimeZone::UTC);
+    let mut log = cleanings(closes);
+    log.push(crate::domain::ServiceEntry::new(at(closes), ServiceAction::Closed));
+    log.push(crate::domain::ServiceEntry::new(at(opens), ServiceAction::Opened));
+    let found = ask(&spec(), &days, &log, at_end(&days));
+    sound(&found);
+    // ln(24 / 14) = 0.539; lamp and sleeve have taken 0.218 on the last day, 168 days in use, and take 0.0043 a day.
+    let last = used(now - 1);
+    let lost = 0.223 * (f64::from(last) * 24.0 + 100.0) / 18_000.0 + sleeve(last, 0.004);
+    let want = ((24f64 / 14.0).ln() - lost) / (0.004 + 0.223 * 24.0 / 18_000.0);
+    let left = f64::from((found.forecast.crossing.p50.unwrap() - days[days.len() - 1].date).get_days());
+    assert!((left / want - 1.0).abs() < 0.35, "{left} days, want about {want:.0}");
+}
+
+/// A storm holds the light under the set point for some days: the crossing is that of the course without it.
+#[test]
+fn a_storm_is_not_in_the_week_that_crosses() {
+    let storm = |day: i32| if day >= 346 { 0.25 * 0.7f64.powi(day - 346) } else { 0.0 };
+    let fouled = |day: i32| lamp(day) + sleeve(day, 0.0055);
+    let clear = days(350, fouled);
+    let stormy = days(350, |day| fouled(day) + storm(day));
+    let with = |days: &[DaySummary]| ask(&spec(), days, &cleanings(350), at_end(days));
+    let (calm, wild) = (with(&clear), with(&stormy));
+    assert_eq!(wild.episodes.len(), 1, "{:?}", wild.episodes);
+    let left = |found: &Assessment| (found.forecast.crossing.p50.unwrap() - clear[349].date).get_days();
+    let week = stormy[343..].iter().filter_map(|day| day.intensity).map(|light| light.median.exp()).sum::<f64>() / 7.0;
+    assert!(week < 14.7, "the week with the storm is near the set point: {week}");
+    assert!((left(&calm) - left(&wild)).abs() <= 5, "{} without, {} with the storm", left(&calm), left(&wild));
+}
