@@ -53,6 +53,12 @@ fn everything_is_there(store: &Store) {
     for unit in 0..3 {
         let id = id(unit);
         assert_eq!(store.readings(&id, Timestamp::MIN, Timestamp::MAX).unwrap(), expected(unit), "{id}");
+        // One channel alone: the blocks' other columns, of whatever version, are passed over.
+        let flow = store.columns(&id, (Timestamp::MIN, Timestamp::MAX), &[Channel::Flow]).unwrap();
+        assert_eq!((flow.len(), flow.values(Channel::Intensity).len()), (10 * 144, 0));
+        let rows = expected(unit);
+        let wanted = rows.iter().filter_map(|row| Some((row.at, row.get(Channel::Flow)?)));
+        assert!(flow.points(Channel::Flow).eq(wanted), "{id}");
         let log = store.logbook(&id).unwrap();
         assert_eq!((log.len(), log[0].action), (1, ServiceAction::SleeveCleaned));
         assert_eq!(log[0].note.as_deref(), Some(format!("entry of unit {unit}").as_str()));
