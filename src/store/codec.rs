@@ -594,14 +594,20 @@ fn take_column(reader: &mut Reader<'_>, count: usize) -> Result<Column, Damage> 
 
 /// Leaves a column of values unread.
 fn pass_values(reader: &mut Reader<'_>, count: usize) -> Result<(), Damage> {
-    let code = reader.byte()?;
-    let scaled = (kind::SCALED..kind::SCALED + RAW).contains(&code);
-    match if scaled { reader.byte()? } else { code } {
-        kind::PCO_BITS | kind::PCO_FILE_BITS if !scaled => reader.bytes().map(drop),
-        kind::PCO_16 | kind::PCO_32 | kind::PCO_64 | kind::PCO_FILE if scaled => reader.bytes().map(drop),
-        kind::BITS if !scaled => (0..count).try_for_each(|_| reader.array::<8>().map(drop)),
-        kind::CONSTANT if scaled => reader.signed().map(drop),
-        kind::DIFFERENCES if scaled => (0..count).try_for_each(|_| reader.signed().map(drop)),
+    match reader.byte()? {
+        kind::PCO_BITS | kind::PCO_FILE_BITS => reader.bytes().map(drop),
+        kind::BITS => (0..count).try_for_each(|_| reader.array::<8>().map(drop)),
+        code if (kind::SCALED..kind::SCALED + RAW).contains(&code) => pass_integers(reader, count),
+        _ => Err(Damage("an unknown kind of column")),
+    }
+}
+
+/// Leaves a column of integers unread.
+fn pass_integers(reader: &mut Reader<'_>, count: usize) -> Result<(), Damage> {
+    match reader.byte()? {
+        kind::CONSTANT => reader.signed().map(drop),
+        kind::DIFFERENCES => (0..count).try_for_each(|_| reader.signed().map(drop)),
+        kind::PCO_16 | kind::PCO_32 | kind::PCO_64 | kind::PCO_FILE => reader.bytes().map(drop),
         _ => Err(Damage("an unknown kind of column")),
     }
 }

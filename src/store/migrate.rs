@@ -1,4 +1,5 @@
-//! From an earlier schema to this one: on the database itself, with a copy of it beside until it has worked.
+//! From an earlier schema to this one: on the database itself, with a copy of it beside until it has worked (none where
+//! nothing in it changes).
 //!
 //! ```text
 //! DIR/before-schema-4.part/   a copy being made; worth nothing
