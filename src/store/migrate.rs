@@ -2,8 +2,8 @@
 //! nothing in it changes).
 //!
 //! ```text
-//! DIR/before-schema-4.part/   a copy being made; worth nothing
-//! DIR/before-schema-4/        the database as it was
+//! DIR/before-schema-5.part/   a copy being made; worth nothing
+//! DIR/before-schema-5/        the database as it was
 //! ```
 //! A migration that was cut short goes on where it was: each unit is one commit, with how far it got.
 

@@ -7,6 +7,7 @@
 //! are open and those that are not, `codec` and `bytes` the stored forms, `records` roll-ups, logbook and assessments,
 //! `outbox` the messages, `marker` the directory. Locks are taken in one order: disk, then series, then the queues.
 
+mod bundles;
 mod bytes;
 mod codec;
 mod error;
@@ -77,6 +78,22 @@ pub struct Store {
     quarantine: Mutex<Quarantine>,
     // Last: the directory is given up after the database is closed.
     home: Home,
+}
+
+/// One day of a unit, as it is kept.
+enum Kept<'a> {
+    Open(Arc<Rows>),
+    Sealed(&'a [u8]),
+}
+
+impl Kept<'_> {
+    fn onto(self, rows: &mut Vec<Reading>) -> Result<(), Damage> {
+        match self {
+            Self::Open(open) => rows.extend(open.to_vec()?),
+            Self::Sealed(block) => codec::decode_block_onto(block, rows)?,
+        }
+        Ok(())
+    }
 }
 
 /// Facts about a store.
@@ -183,15 +200,15 @@ impl Store {
     /// logged and set aside, nothing; the rest is served.
     pub fn readings(&self, id: &UnitId, from: Timestamp, to: Timestamp) -> Result<Vec<Reading>, StoreError> {
         let mut all: Vec<Reading> = Vec::new();
-        let (unit, days) = self.days_between(id, from, to);
-        let count = days.len();
-        for (place, (day, open)) in days.into_iter().enumerate() {
+        let mut place = 0;
+        self.each_kept(id, (from, to), |day, count| {
             if place == 1 {
                 // Days are much alike.
                 all.reserve_exact((all.len() * (count - 1)).min(RESERVED_ROWS_MOST));
             }
-            self.day_onto((unit, day), open, &mut all)?;
-        }
+            place += 1;
+            day.onto(&mut all)
+        })?;
         all.truncate(all.partition_point(|row| row.at < to));
         all.drain(..all.partition_point(|row| row.at < from));
         Ok(all)
@@ -206,16 +223,15 @@ impl Store {
         to: Timestamp,
         mut hand_over: impl FnMut(&[Reading]),
     ) -> Result<(), StoreError> {
-        let (unit, days) = self.days_between(id, from, to);
         let mut rows = Vec::new();
-        for (day, open) in days {
+        self.each_kept(id, (from, to), |day, _| {
             rows.clear();
-            self.day_onto((unit, day), open, &mut rows)?;
+            day.onto(&mut rows)?;
             let begin = rows.partition_point(|row| row.at < from);
             let end = rows.partition_point(|row| row.at < to);
             hand_over(&rows[begin..end]);
-        }
-        Ok(())
+            Ok(())
+        })
     }
 
     /// The same by columns, with these channels alone.
@@ -227,22 +243,52 @@ impl Store {
     ) -> Result<Columns, StoreError> {
         let wanted = |channel: Channel| channels.contains(&channel);
         let mut columns = Columns::default();
-        let (unit, days) = self.days_between(id, from, to);
-        let count = days.len();
-        for (place, (day, open)) in days.into_iter().enumerate() {
+        let mut place = 0;
+        self.each_kept(id, (from, to), |day, count| {
             if place == 1 {
                 columns.reserve((columns.len() * (count - 1)).min(RESERVED_ROWS_MOST));
             }
+            place += 1;
+            match day {
+                Kept::Open(open) => columns.extend_rows(&open.to_vec()?, wanted),
+                Kept::Sealed(block) => codec::decode_columns_onto(block, &mut columns, wanted)?,
+            }
+            Ok(())
+        })?;
+        columns.cut(from, to);
+        Ok(columns)
+    }
+
+    /// Hands over the days of a unit that a range touches, ascending, and how many there are. The disk is asked for all of a
+    /// bundle at once. A damaged block is set aside; one that was there a moment ago is passed over.
+    fn each_kept(
+        &self,
+        id: &UnitId,
+        (from, to): (Timestamp, Timestamp),
+        mut hand_over: impl FnMut(Kept, usize) -> Result<(), Damage>,
+    ) -> Result<(), StoreError> {
+        let (unit, days) = self.days_between(id, from, to);
+        let count = days.len();
+        let mut blocks = Vec::new().into_iter().peekable();
+        let mut blocks_to = i64::MIN;
+        for (day, open) in days {
             if let Some(open) = open {
-                columns.extend_rows(&self.open_rows(&open)?, wanted);
-            } else if let Some(block) = self.disk().get(Space::Blocks, &series::day_key(unit, day))?
-                && let Err(damage) = codec::decode_columns_onto(&block, &mut columns, wanted)
-            {
+                hand_over(Kept::Open(open), count).map_err(|damage| self.disk().damaged("an open day", damage))?;
+                continue;
+            }
+            if day >= blocks_to {
+                blocks_to = bundles::after(day);
+                let (first, end) = (series::day_key(unit, day), series::day_key(unit, blocks_to.min(utc_day(to) + 1)));
+                blocks = self.disk().scan(Space::Blocks, &first, Some(&end))?.into_iter().peekable();
+            }
+            let key = series::day_key(unit, day);
+            while blocks.next_if(|(earlier, _)| earlier[..] < key[..]).is_some() {}
+            let Some((_, block)) = blocks.next_if(|(other, _)| other[..] == key[..]) else { continue };
+            if let Err(damage) = hand_over(Kept::Sealed(&block), count) {
                 self.lose_block((unit, day), block, damage)?;
             }
         }
-        columns.cut(from, to);
-        Ok(columns)
+        Ok(())
     }
 
     /// A unit's number and the days of it that a range touches.
@@ -252,7 +298,7 @@ impl Store {
         (unit, series.days_between(unit, utc_day(from), utc_day(to.plus_millis(-1))))
     }
 
-    /// Puts the rows of a day behind `rows`. Of a sealed block that is damaged there are none (it is then set aside), nor
+    /// Puts the rows of one day behind `rows`. Of a sealed block that is damaged there are none (it is then set aside), nor
     /// of one that was there a moment ago.
     fn day_onto(
         &self,
@@ -363,7 +409,25 @@ impl Store {
         if !days.is_empty() {
             series.recorded();
         }
-        Ok(series.apply_clear(cleared))
+        let cleared = series.apply_clear(cleared);
+        drop(series);
+        self.bundle_what_is_due(&mut disk, id).map(|()| cleared)
+    }
+
+    /// Bundles the days of a unit that are long over, if there are more of them than the last time.
+    fn bundle_what_is_due(&self, disk: &mut Disk, id: &UnitId) -> Result<(), StoreError> {
+        let due = self.series().known(id).and_then(|number| self.series().due_to_bundle(number));
+        due.map_or(Ok(()), |due| self.bundle(disk, due))
+    }
+
+    fn bundle(&self, disk: &mut Disk, (unit, before): (u32, i64)) -> Result<(), StoreError> {
+        match disk.bundle(unit, before) {
+            Ok(()) => self.series_mut().bundled(unit, before),
+            // With the next day that is rolled up, then.
+            Err(StoreError::Full { .. }) => {}
+            Err(error) => return Err(error),
+        }
+        Ok(())
     }
 
     /// The day roll-ups of a unit from one date to another, both included, ascending.

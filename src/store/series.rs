@@ -19,6 +19,7 @@ use crate::domain::time::DAY;
 use crate::domain::{Reading, Timestamp, UnitId};
 
 use super::StoreError;
+use super::bundles::due_before;
 use super::bytes::Damage;
 use super::codec::{UnitRows, decode_batch, decode_block, encode_batch};
 use super::rows::{Addition, Rows, in_order};
@@ -403,6 +404,23 @@ impl Series {
     pub fn recorded_ids(&self) -> Vec<UnitId> {
         let some = self.numbers.iter().filter(|(_, number)| self.units[**number as usize].recorded);
         some.map(|(id, _)| id.clone()).collect()
+    }
+
+    /// The unit, and the day before which its entries are to be bundled now, if that is later than the last time.
+    pub fn due_to_bundle(&self, number: u32) -> Option<(u32, i64)> {
+        let unit = &self.units[number as usize];
+        let before = due_before(unit.newest_day()?);
+        (before > unit.bundled_before).then_some((number, before))
+    }
+
+    /// The day before which the unit's entries were bundled since the store was opened.
+    pub fn bundled_before(&self, number: u32) -> Option<i64> {
+        Some(self.units[number as usize].bundled_before).filter(|day| *day > i64::MIN)
+    }
+
+    /// The unit's entries before that day are bundled.
+    pub fn bundled(&mut self, number: u32, before: i64) {
+        self.units[number as usize].bundled_before = before;
     }
 
     /// The unit with a number that is on disk.

@@ -7,8 +7,10 @@ use std::time::Duration;
 
 use proptest::prelude::*;
 
+use super::settings::Keep;
 use super::*;
-use crate::domain::time::{DAY, MINUTE};
+use crate::domain::reading::CHANNELS;
+use crate::domain::time::{DAY, HOUR, MINUTE};
 use crate::domain::{Channel, ServiceAction};
 
 fn settings(path: &Path) -> StoreSettings {
@@ -108,6 +110,7 @@ fn a_repeat_is_merged_channel_by_channel_and_the_last_wins() {
 enum Step {
     Append(Vec<(u8, i64, u8, f64)>),
     Settle,
+    Bundle(u8, i64),
     Reopen,
 }
 
@@ -119,6 +122,7 @@ fn step() -> impl Strategy<Value = Step> {
     prop_oneof![
         8 => prop::collection::vec(one, 1..12).prop_map(Step::Append),
         2 => Just(Step::Settle),
+        2 => (0_u8..3, -2_i64..4).prop_map(|(unit, day)| Step::Bundle(unit, day)),
         1 => Just(Step::Reopen),
     ]
 }
@@ -151,6 +155,10 @@ proptest! {
                     prop_assert_eq!(appended.stored + appended.repeated, batch.len());
                 }
                 Step::Settle => store.settle().unwrap(),
+                Step::Bundle(n, day) => {
+                    let known = store.series().known(&unit(&format!("u{n}")));
+                    known.into_iter().for_each(|n| store.disk().bundle(n, utc_day(at(0)) + day).unwrap());
+                }
                 Step::Reopen => {
                     store.close();
                     restless = !restless;
@@ -167,6 +175,114 @@ proptest! {
             prop_assert_eq!(all(&store, &id), expected);
         }
     }
+}
+
+/// How many entries of their own the days of all units have.
+fn own_entries(store: &Store) -> usize {
+    let entries = |space| store.disk().range(space, &[], None, usize::MAX).unwrap().len();
+    [Space::Blocks, Space::Hours, Space::Days].into_iter().map(entries).sum()
+}
+
+#[test]
+fn days_long_over_are_bundled_and_are_what_they_were() {
+    const COUNT: i64 = 100;
+    let dir = tempfile::tempdir().unwrap();
+    let id = unit("boathouse");
+    let mut store = open(dir.path());
+    let mut batch: Vec<(UnitId, Reading)> =
+        (0..COUNT * 24).map(|n| (id.clone(), reading(n * HOUR, 20.0 + (n % 7) as f64 / 100.0))).collect();
+    let first = at(0).date_in(&jiff::tz::TimeZone::UTC);
+    let date = |day: i64| first.saturating_add(jiff::Span::new().days(day));
+    let roll_up = |store: &Store, day: i64, readings: u32| {
+        let owed = store.dirty_of(&id);
+        store.roll_up(&id, &[day_summary(date(day), readings)], &owed.days, owed.token).unwrap();
+    };
+    for (day, rows) in (0..).zip(batch.chunks(24)) {
+        store.append(rows).unwrap();
+        store.settle().unwrap();
+        roll_up(&store, day, day as u32);
+    }
+    assert!(own_entries(&store) <= 3 * (16 + 8 + 2), "{}", own_entries(&store));
+    // A reading that comes late, into a bundled day, and that day's roll-up made again.
+    let late = (id.clone(), reading(5 * DAY + 1, 3.0));
+    store.append(std::slice::from_ref(&late)).unwrap();
+    batch.push(late);
+    batch.sort_by_key(|(_, reading)| reading.at);
+    roll_up(&store, 5, 999);
+    let rows: Vec<Reading> = batch.iter().map(|(_, reading)| *reading).collect();
+    let expected = |day: i64| day_summary(date(day), if day == 5 { 999 } else { day as u32 });
+    for round in 0..4 {
+        assert_eq!(all(&store, &id), rows, "round {round}");
+        let some = (at(3 * DAY + 1), at(40 * DAY));
+        assert_eq!(
+            store.readings(&id, some.0, some.1).unwrap(),
+            rows.iter().filter(|row| some.0 <= row.at && row.at < some.1).copied().collect::<Vec<_>>()
+        );
+        let columns = store.columns(&id, some, &[Channel::Intensity]).unwrap();
+        assert_eq!(columns.len(), store.readings(&id, some.0, some.1).unwrap().len());
+        let days = store.days(&id, Some(date(3)), Some(date(30))).unwrap();
+        assert_eq!(days, (3..=30).map(expected).collect::<Vec<_>>());
+        let hours = store.hours(&id, Timestamp::MIN, Timestamp::MAX).unwrap();
+        assert_eq!(
+            hours.iter().map(|hour| hour.get(Channel::Intensity).unwrap().count as usize).sum::<usize>(),
+            rows.len()
+        );
+        let found = store.verify(|_| ()).unwrap();
+        assert!(found.is_sound());
+        // Of each day the block, its roll-up and its hours; the UTC days of what is not at midnight are one more.
+        assert_eq!(found.records, COUNT as u64 + found.days as u64);
+        match round {
+            0 => store.settle().unwrap(),
+            1 => store.disk().bundle(0, utc_day(at(COUNT * DAY))).unwrap(),
+            _ => {
+                store.close();
+                store = open(dir.path());
+            }
+        }
+    }
+    // What is given up goes out of the bundles, and whole bundles go.
+    let keep = Keep { raw: [Some(30); CHANNELS], hours: [Some(60); CHANNELS], days: [None; CHANNELS] };
+    let bundles = |store: &Store| store.disk().range(Space::BlockBundles, &[], None, usize::MAX).unwrap().len();
+    let before = bundles(&store);
+    roll_up(&store, 5, 999);
+    while store.trim(&keep, at(COUNT * DAY), 7).unwrap().more {}
+    assert!(bundles(&store) <= before - 3, "{} of {before}", bundles(&store));
+    for _ in 0..2 {
+        let from = utc_day(at(COUNT * DAY)) - 30;
+        let kept: Vec<Reading> = rows.iter().filter(|row| utc_day(row.at) >= from).copied().collect();
+        assert_eq!(all(&store, &id), kept);
+        let hours = store.hours(&id, Timestamp::MIN, Timestamp::MAX).unwrap();
+        assert_eq!(utc_day(hours[0].at), from - 30);
+        assert_eq!(store.days(&id, None, None).unwrap().len(), COUNT as usize);
+        assert!(store.verify(|_| ()).unwrap().is_sound());
+        store.close();
+        store = open(dir.path());
+    }
+}
+
+#[test]
+fn a_damaged_bundle_is_set_aside_and_the_rest_is_served() {
+    let dir = tempfile::tempdir().unwrap();
+    let id = unit("boathouse");
+    let store = open(dir.path());
+    let batch: Vec<(UnitId, Reading)> = (0..60 * 4).map(|n| (id.clone(), reading(n * 6 * HOUR, 20.0))).collect();
+    store.load(&batch).unwrap();
+    store.disk().bundle(0, utc_day(at(60 * DAY))).unwrap();
+    let (key, mut bundle) = store.disk().range(Space::BlockBundles, &[], None, usize::MAX).unwrap().swap_remove(1);
+    bundle[5] ^= 1;
+    let mut commit = Commit::default();
+    commit.put(Space::BlockBundles, key, bundle);
+    store.disk().commit(commit).unwrap();
+    assert_eq!(all(&store, &id).len(), (60 - 16) * 4);
+    assert!(!store.verify(|_| ()).unwrap().is_sound());
+    assert_eq!(store.stats().unwrap().damaged, 1);
+    store.close();
+    // The next opening counts what is left, and what was lost can be stored again.
+    let store = open(dir.path());
+    assert_eq!(store.count(&id), (60 - 16) * 4);
+    assert!(store.verify(|_| ()).unwrap().is_sound());
+    store.load(&batch).unwrap();
+    assert_eq!(all(&store, &id).len(), 60 * 4);
 }
 
 #[test]

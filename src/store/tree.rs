@@ -104,6 +104,12 @@ spaces! {
     Hours = "hours",
     /// Unit number -> how far its channels were given up.
     Trims = "trims",
+    /// Unit number and first UTC day -> sealed blocks of some days: see `bundles.rs`.
+    BlockBundles = "block-bundles",
+    /// Unit number and first UTC day -> the hours of some days.
+    HourBundles = "hour-bundles",
+    /// Unit number and first date -> some day roll-ups.
+    DayBundles = "day-bundles",
 }
 
 /// Changes that become durable together, in the order they were made.
@@ -146,6 +152,11 @@ impl Commit {
         aside.extend_from_slice(key);
         self.put(Space::Damaged, aside, value);
         self.remove(space, key);
+    }
+
+    /// Space, key and new value of each change; `None` removes.
+    pub fn changes_mut(&mut self) -> impl Iterator<Item = (Space, &[u8], &mut Option<Vec<u8>>)> {
+        self.changes.iter_mut().map(|(space, key, value)| (*space, key.as_slice(), value))
     }
 
     /// Whether there is nothing to do.
@@ -249,14 +260,26 @@ impl Disk {
         StoreError::Stopped { path, cause }
     }
 
-    /// The value of `key`.
-    pub fn get(&mut self, space: Space, key: &[u8]) -> Result<Option<Vec<u8>>, StoreError> {
+    /// Where it lies.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// The value of the entry `key` itself: what bundles have of it is for `bundles.rs`, which has the readings for
+    /// everybody else.
+    pub fn read(&mut self, space: Space, key: &[u8]) -> Result<Option<Vec<u8>>, StoreError> {
         let found = self.tree(space)?.get(key);
         found.map(|value| value.map(|value| value.to_vec())).map_err(|error| self.stop(&error))
     }
 
-    /// The entries with `from <= key`, and `key < to` if there is a `to`, ascending.
-    pub fn scan(&mut self, space: Space, from: &[u8], to: Option<&[u8]>) -> Result<Vec<Entry>, StoreError> {
+    /// The first `most` entries themselves with `from <= key`, and `key < to` if there is a `to`, ascending.
+    pub fn range(
+        &mut self,
+        space: Space,
+        from: &[u8],
+        to: Option<&[u8]>,
+        most: usize,
+    ) -> Result<Vec<Entry>, StoreError> {
         let tree = self.tree(space)?;
         if to.is_some_and(|to| to <= from) {
             return Ok(Vec::new());
@@ -267,7 +290,7 @@ impl Disk {
             |entry: &io::Result<Entry>| entry.as_ref().map_or(true, |(key, _)| to.is_none_or(|to| key.as_slice() < to));
         // Not to be dropped after an error: see the notes at the top.
         let mut entries = ManuallyDrop::new(tree.range::<&[u8], _>(from..));
-        match entries.by_ref().map(own).take_while(within).collect() {
+        match entries.by_ref().map(own).take_while(within).take(most).collect() {
             Ok(found) => {
                 drop(ManuallyDrop::into_inner(entries));
                 Ok(found)
@@ -276,14 +299,8 @@ impl Disk {
         }
     }
 
-    /// Every entry of a space, ascending.
-    pub fn all(&mut self, space: Space) -> Result<Vec<Entry>, StoreError> {
-        self.scan(space, &[], None)
-    }
-
-    /// Makes all of `commit` durable. What goes into the database appears there whole or not at all, and before what goes
-    /// into the journal. On [`StoreError::Full`] nothing was touched.
-    pub fn commit(&mut self, commit: Commit) -> Result<(), StoreError> {
+    /// Makes all of `commit` durable, as it stands: see [`Disk::commit`] in `bundles.rs`.
+    pub fn write(&mut self, commit: Commit) -> Result<(), StoreError> {
         self.open_handles()?;
         if commit.is_empty() {
             return Ok(());

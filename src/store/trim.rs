@@ -52,6 +52,7 @@ impl Store {
         if id.is_none_or(|id| self.series().known(&id).is_none()) {
             return Ok(());
         }
+        let before = self.series().trims(number);
         let mut commit = Commit::default();
         let given =
             self.series_mut().plan_give_up(&mut disk, number, &cutoffs(&keep.raw, today), days_at_most, &mut commit)?;
@@ -69,7 +70,9 @@ impl Store {
         self.series().plan_trims(number, trims, &mut commit);
         disk.commit(commit)?;
         self.series_mut().apply_trims(number, trims);
-        Ok(())
+        // What is removed or shortened lies beside its bundle until then, whose space is given back with it.
+        let bundle = self.series().bundled_before(number).filter(|_| trims.pass_a_bundle(&before));
+        bundle.map_or(Ok(()), |before| self.bundle(&mut disk, (number, before)))
     }
 
     /// How far the channels of a unit were given up: of those of which anything was, the first day (UTC) still kept of

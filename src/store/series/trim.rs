@@ -1,6 +1,7 @@
 //! Giving up what is older than its owner wants to keep: whole days, or single channels of them.
 
 use super::super::StoreError;
+use super::super::bundles::after;
 use super::super::bytes::{Damage, Reader, put_signed};
 use super::super::codec::encode_block;
 use super::super::tree::{Commit, Disk, Space};
@@ -50,6 +51,12 @@ impl Trims {
             }
         }
         Ok(trims)
+    }
+
+    /// Whether these go beyond a bundle's end that `before` did not reach.
+    pub fn pass_a_bundle(&self, before: &Self) -> bool {
+        let all = |trims: &Self| [trims.raw, trims.hours, trims.days].map(|of| of.map(after));
+        all(self) != all(before)
     }
 }
 

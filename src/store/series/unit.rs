@@ -74,6 +74,8 @@ pub(super) struct Unit {
     pub marks: BTreeMap<i64, Mark>,
     /// How far its channels were given up.
     pub trims: Trims,
+    /// Before this day every entry is in a bundle, but for what came late; `i64::MIN`: not known.
+    pub bundled_before: i64,
 }
 
 impl Unit {
@@ -87,6 +89,7 @@ impl Unit {
             spans: BTreeMap::new(),
             marks: BTreeMap::new(),
             trims: Trims::default(),
+            bundled_before: i64::MIN,
         }
     }
 
