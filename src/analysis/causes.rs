@@ -93,7 +93,7 @@ pub fn losses(fitted: &Fitted<'_>, course: &Course, shifts: &Shifts, rng: &mut i
                 (Part::Sleeve, term) => {
                     sum.sleeve += loss;
                     sum.rates[0] += growth;
-                    sum.coat += if is_coat(*term) { loss } else { 0.0 };
+                    sum.coat -= theta * design.coat_of(*term, *now, design.now);
                 }
                 (Part::Lamp, _) => {
                     sum.lamp += loss;
@@ -130,20 +130,6 @@ pub fn counts_as_loss(term: Term, course: &Course) -> bool {
         Term::SeasonSine | Term::SeasonCosine => course.temperature.is_some(),
         term => !matches!(term.share(), Part::Level | Part::Temperature),
     }
-}
-
-/// Whether a term is part of the coat that the next cleaning takes off.
-pub fn is_coat(term: Term) -> bool {
-    matches!(
-        term,
-        Term::Rate
-            | Term::RateSine
-            | Term::RateCosine
-            | Term::Curve
-            | Term::IntervalRate(_)
-            | Term::InitialDeposit
-            | Term::OldCoat
-    )
 }
 
 /// Percent of light lost for a loss in ln; a loss or gain by a factor of more than e^20 is cut there.

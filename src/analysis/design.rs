@@ -4,6 +4,11 @@
 //! 0 or more is a loss, and the loss of a part on a day is -(its columns that day) x (their coefficients).
 //! The terms that differ between hypotheses (the *main* terms) stand last; what is the same under all of them (the
 //! *nuisance* terms) stands first and is integrated out once for all hypotheses.
+//!
+//! A cleaning leaves a share of the coat behind. What is expected of that share goes with the rate, so it stands in the
+//! rate's own column, and only what a cleaning left beyond it has terms of its own. (With the expected part in their
+//! beliefs, and so on the grid of rates, whose points lie 1.6 apart, a year of monthly cleanings was off by several
+//! points of light, which then were the lamp's or the sensor's.)
 
 use ndarray::Array2;
 
@@ -91,7 +96,7 @@ pub enum Term {
     RateSine,
     /// The rate of fouling goes with the year, cosine.
     RateCosine,
-    /// What each cleaning of group `g` left behind.
+    /// What each cleaning of group `g` left behind more than is expected of the rate.
     LeftBehind(usize),
     /// Deposit from before the first known cleaning.
     InitialDeposit,
@@ -123,7 +128,7 @@ pub enum Term {
     Level,
     /// Loss of a lamp over its rated hours.
     LampSlope,
-    /// The unit's rate of fouling.
+    /// The unit's rate of fouling: the coat there is, and what cleanings are expected to have left of earlier ones.
     Rate,
     /// Curvature of the deposit's growth.
     Curve,
@@ -169,12 +174,25 @@ impl Term {
         }
     }
 
+    /// Whether it is part of the coat that the next cleaning takes off; of the rate, see [`Design::coat_of`].
+    pub fn is_coat(self) -> bool {
+        matches!(
+            self,
+            Self::Rate
+                | Self::RateSine
+                | Self::RateCosine
+                | Self::Curve
+                | Self::IntervalRate(_)
+                | Self::InitialDeposit
+                | Self::OldCoat
+        )
+    }
+
     /// Whether its coefficient cannot be negative.
     pub fn at_least_zero(self) -> bool {
         matches!(
             self,
-            Self::LeftBehind(_)
-                | Self::InitialDeposit
+            Self::InitialDeposit
                 | Self::PermanentAtStart
                 | Self::OldCoat
                 | Self::BeforeStart
@@ -201,6 +219,8 @@ pub struct Interval {
     pub group: usize,
     /// Which group of cleanings the one before it belongs to: those of a group left the same behind.
     pub left: usize,
+    /// Growth, in hundreds of days, that is expected to be left of all coats before it since the sleeve was new.
+    pub left_by_rate: f64,
 }
 
 /// Every regressor of a unit as a function of the day.
@@ -217,6 +237,7 @@ pub struct Design<'a> {
     pub growth: Growth,
     /// Days in which patches cover the sleeve in the intervals of each group, where they are known to differ.
     covers: Vec<f64>,
+    left_share: f64,
     /// The day whose losses are "now": today, or the day after a service of today.
     pub now: i32,
     lamps: Lamps,
@@ -259,6 +280,7 @@ impl<'a> Design<'a> {
             intervals: Vec::new(),
             growth,
             covers: Vec::new(),
+            left_share: c.left_behind.mean,
             now,
             lamps: Lamps::new(course, spec, events, c.lamp_age.mean),
             rated_hours: spec.lamp.rated_hours.max(LEAST_RATED_HOURS),
@@ -278,6 +300,7 @@ impl<'a> Design<'a> {
         design.set_ages(spec, events, c);
         design.set_intervals(spec, events);
         design.group_intervals(c.most_own_rates.max(2), c.most_own_left.max(2));
+        design.expect_left();
         let age = design.interval_age(design.now);
         design.own_pace_until = age + age.clamp(own_pace_days.0, own_pace_days.1);
         design.yearly = design.grow_by_season(DAYS_AHEAD);
@@ -309,12 +332,19 @@ impl<'a> Design<'a> {
         let logged = events.list.iter().filter(|e| kinds.contains(&e.kind) && e.day <= 0).map(|e| e.day);
         let clean_on = from_papers.filter(|day| *day <= 0).chain(logged).max();
         let exposed = clean_on.map_or(0.0, |day| f64::from(-day).min(2_000.0));
-        self.intervals.push(Interval { from: 0, exposed, new_sleeve: false, group: 0, left: 0 });
+        self.intervals.push(Interval { from: 0, exposed, new_sleeve: false, group: 0, left: 0, left_by_rate: 0.0 });
         for event in events.list.iter().filter(|e| kinds.contains(&e.kind) && e.day > 0 && e.day <= self.now) {
             let new_sleeve = event.kind == EventKind::SleeveReplaced;
             match self.intervals.last_mut() {
                 Some(last) if last.from == event.day => last.new_sleeve |= new_sleeve,
-                _ => self.intervals.push(Interval { from: event.day, exposed: 0.0, new_sleeve, group: 0, left: 0 }),
+                _ => self.intervals.push(Interval {
+                    from: event.day,
+                    exposed: 0.0,
+                    new_sleeve,
+                    group: 0,
+                    left: 0,
+                    left_by_rate: 0.0,
+                }),
             }
         }
     }
@@ -426,7 +456,7 @@ impl<'a> Design<'a> {
                 Term::Temperature => self.covariate(self.course.temperature.as_ref(), day),
                 Term::Absorbance => -std::f64::consts::LN_10 * self.covariate(self.course.absorbance.as_ref(), day),
                 Term::LampSlope => -h,
-                Term::Rate => -grown,
+                Term::Rate => -grown - self.intervals[interval].left_by_rate,
                 Term::Curve => -curve(grown),
                 Term::Window => -self.window_exposed(day) / 100.0,
                 Term::Drift => -since(&self.sensors, self.sensor_age_at_start, day) / 365.25,
@@ -462,6 +492,7 @@ impl<'a> Design<'a> {
     #[must_use]
     pub fn with_covers(mut self, covers: Vec<f64>) -> Self {
         self.covers = covers;
+        self.expect_left();
         self.yearly = self.grow_by_season(DAYS_AHEAD);
         self
     }
@@ -486,6 +517,25 @@ impl<'a> Design<'a> {
     /// Intervals that began with a cleaning of group `g`.
     fn cleanings(&self, g: usize) -> impl Iterator<Item = usize> {
         (1..self.intervals.len()).filter(move |k| self.intervals[*k].left == g)
+    }
+
+    /// What the coat is of the regressor `value` of a term on `day`: all of it, none, or, of the rate, what grew since the
+    /// last cleaning.
+    pub fn coat_of(&self, term: Term, value: f64, day: i32) -> f64 {
+        match term {
+            Term::Rate => value + self.intervals[self.interval(day)].left_by_rate,
+            term if term.is_coat() => value,
+            _ => 0.0,
+        }
+    }
+
+    /// Sums up what the cleanings before each interval are expected to have left, for a rate of one.
+    fn expect_left(&mut self) {
+        let mut left = 0.0;
+        for k in 1..self.intervals.len() {
+            left = if self.intervals[k].new_sleeve { 0.0 } else { left + self.left_share * self.grown_over(k - 1) };
+            self.intervals[k].left_by_rate = left;
+        }
     }
 
     /// Mean growth over the intervals that cleanings of group `g` ended, in hundreds of days, and how many they are.
@@ -633,5 +683,61 @@ fn since(resets: &[i32], age_at_start: f64, day: i32) -> f64 {
     match resets.partition_point(|d| *d <= day) {
         0 => f64::from(day) + age_at_start,
         n => f64::from(day - resets[n - 1]),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::History;
+    use crate::analysis::events::{Event, Origin};
+    use crate::domain::{DaySummary, LnSummary, SetAside, Timestamp};
+    use jiff::civil::{Date, date};
+
+    const FIRST: Date = date(2025, 1, 1);
+
+    fn day(n: i64) -> DaySummary {
+        DaySummary {
+            date: FIRST.saturating_add(jiff::Span::new().days(n)),
+            intensity: Some(LnSummary { median: 3.0, spread: 0.01, count: 144 }),
+            quarters: [None; 4],
+            lowest: None,
+            flow: None,
+            water_temperature: None,
+            transmittance: None,
+            turbidity: None,
+            lamp_hours: None,
+            lamp_hours_fell: None,
+            lamp_on_share: None,
+            readings: 144,
+            set_aside: SetAside::default(),
+        }
+    }
+
+    /// By hand: a rate of 1 takes a hundredth of ln a day; of each coat a twentieth stays, until the sleeve is new.
+    #[test]
+    fn what_cleanings_leave_goes_with_the_rate() {
+        let mut spec = UnitSpec::new("heron-bight/boathouse".parse().unwrap(), 14.0);
+        spec.sleeve.installed = Some(Timestamp::day_start(FIRST, &spec.zone));
+        let days: Vec<DaySummary> = (0..400).map(day).collect();
+        let history =
+            History { spec: &spec, days: &days, log: &[], latest: None, cadence_millis: None, neighbours: None };
+        let c = ModelConstants::default();
+        let as_of = Timestamp::day_start(FIRST.saturating_add(jiff::Span::new().days(400)), &spec.zone);
+        let course = Course::new(&history, as_of, &c).unwrap();
+        let event = |day, kind| Event { day, kind, origin: Origin::Logged(0) };
+        let events = Events::default()
+            .with(event(100, EventKind::SleeveCleaned))
+            .with(event(220, EventKind::SleeveCleaned))
+            .with(event(300, EventKind::SleeveReplaced));
+        let design = Design::new(&course, &spec, &events, Growth::STEADY, &c, (30.0, 150.0));
+        let rate = design.terms.iter().position(|term| *term == Term::Rate).unwrap();
+        for (day, coat, left) in [(50, 0.50, 0.0), (150, 0.50, 0.05), (230, 0.10, 0.05 + 0.06), (350, 0.50, 0.0)] {
+            let value = design.row(day)[rate];
+            assert!((value + coat + left).abs() < 1e-12, "day {day}: {value}");
+            assert!((design.coat_of(Term::Rate, value, day) + coat).abs() < 1e-12, "day {day}");
+        }
+        assert_eq!(design.coat_of(Term::LeftBehind(0), -1.0, 350), 0.0);
+        assert_eq!(design.coat_of(Term::OldCoat, -1.0, 350), -1.0);
     }
 }

@@ -7,7 +7,7 @@ use ndarray::{Array1, Array2, ArrayView1, Axis};
 use rand::{Rng, RngExt};
 use rand_distr::StandardNormal;
 
-use super::causes::{self, Losses};
+use super::causes::Losses;
 use super::constants::{ForecastConstants, ModelConstants};
 use super::course::{Course, quantile_sorted};
 use super::design::{Share, Term};
@@ -138,8 +138,11 @@ impl Ahead {
         };
         let date =
             |offset: usize| course.date(variant.design.now.saturating_add(i32::try_from(offset).unwrap_or(i32::MAX)));
-        let clean = sum(&|term| !causes::is_coat(term));
-        let light = clean.iter().map(|ln| (fitted.centre + ln).exp());
+        let clean = sum(&|term| !term.is_coat());
+        // Of the rate only the coat comes off.
+        let left = variant.design.intervals.last().map_or(0.0, |last| last.left_by_rate);
+        let left = left * future.rate.map_or(0.0, |rate| theta[rate]);
+        let light = clean.iter().map(|ln| (fitted.centre + ln - left).exp());
         self.lamp_by_light = first_crossing(light, set_point, (limits.mean_days, &[])).map(date);
         let drift = sum(&|term| term.share() == Share::Sensor);
         self.sensor_by_drift = drift.iter().position(|ln| -ln >= SENSOR_DRIFT_LIMIT).map(date);
@@ -249,7 +252,8 @@ fn cleaning_helps(fitted: &Fitted<'_>, course: &Course, by: Date, limits: &Forec
     let coat = |draw: &Draw| {
         let terms = fitted.variants[draw.variant].design.terms.iter();
         let parts = terms.zip(&draw.theta).zip(&rows[draw.variant]);
-        parts.filter(|((term, _), _)| causes::is_coat(**term)).map(|((_, t), x)| -t * x).sum::<f64>()
+        let design = &fitted.variants[draw.variant].design;
+        parts.map(|((term, t), x)| -t * design.coat_of(*term, *x, day)).sum::<f64>()
     };
     let mut coats: Vec<f64> = fitted.draws.iter().map(coat).collect();
     coats.sort_by(f64::total_cmp);

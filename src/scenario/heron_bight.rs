@@ -430,8 +430,8 @@ fn cleaning(pace: f64) -> Work {
 }
 
 fn boathouse(plan: &mut UnitPlan, clock: Clock) {
-    lamp_at(plan, 300.0, 0.1);
-    plan.deposit.rate = 0.001_8;
+    lamp_at(plan, 300.0, 0.08);
+    plan.deposit.rate = 0.001_9;
     plan.services = vec![
         Service::logged(clock.ago(331, 10.5), cleaning(1.05)).by("Ines").note("white scale, vinegar, one hour"),
         Service::logged(clock.ago(216, 14.0), cleaning(0.95)).by("Ines"),
@@ -483,12 +483,12 @@ fn bakery(plan: &mut UnitPlan, clock: Clock) {
     plan.deposit.per_c = 0.005;
     plan.water.season_c = 2.0;
     plan.water.season = 0.000_2;
-    plan.papers.set_point = 12.0;
+    plan.papers.set_point = 10.0;
     plan.services = vec![
         Service::logged(clock.ago(352, 13.0), cleaning(1.0)).by("Maren").note("hard scale"),
         Service::logged(clock.ago(205, 13.5), cleaning(1.0)).by("Maren"),
+        Service::logged(clock.ago(205, 13.9), new_lamp(0.06)).by("Maren").note("by the hours"),
         Service::logged(clock.ago(96, 12.6), Work::WipeWindow { left: 0.1 }).by("Maren").note("nothing on it"),
-        Service::logged(clock.ago(50, 13.2), new_lamp(0.15)).by("Maren").note("by the hours; sleeve left as it was"),
     ];
 }
 
