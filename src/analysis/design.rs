@@ -691,27 +691,15 @@ mod tests {
     use super::*;
     use crate::analysis::History;
     use crate::analysis::events::{Event, Origin};
-    use crate::domain::{DaySummary, LnSummary, SetAside, Timestamp};
+    use crate::domain::{DaySummary, LnSummary, Timestamp};
     use jiff::civil::{Date, date};
 
     const FIRST: Date = date(2025, 1, 1);
 
     fn day(n: i64) -> DaySummary {
-        DaySummary {
-            date: FIRST.saturating_add(jiff::Span::new().days(n)),
-            intensity: Some(LnSummary { median: 3.0, spread: 0.01, count: 144 }),
-            quarters: [None; 4],
-            lowest: None,
-            flow: None,
-            water_temperature: None,
-            transmittance: None,
-            turbidity: None,
-            lamp_hours: None,
-            lamp_hours_fell: None,
-            lamp_on_share: None,
-            readings: 144,
-            set_aside: SetAside::default(),
-        }
+        let light = LnSummary { median: 3.0, spread: 0.01, count: 144 };
+        let date = FIRST.saturating_add(jiff::Span::new().days(n));
+        DaySummary { intensity: Some(light), readings: 144, ..DaySummary::empty(date) }
     }
 
     /// By hand: a rate of 1 takes a hundredth of ln a day; of each coat a twentieth stays, until the sleeve is new.

@@ -69,6 +69,25 @@ impl SetAside {
 }
 
 impl DaySummary {
+    /// A day without a reading.
+    pub fn empty(date: Date) -> Self {
+        Self {
+            date,
+            intensity: None,
+            quarters: [None; 4],
+            lowest: None,
+            flow: None,
+            water_temperature: None,
+            transmittance: None,
+            turbidity: None,
+            lamp_hours: None,
+            lamp_hours_fell: None,
+            lamp_on_share: None,
+            readings: 0,
+            set_aside: SetAside::default(),
+        }
+    }
+
     /// Forgets what it says of a channel; `true` if nothing but counts is left.
     pub fn forget(&mut self, channel: Channel) -> bool {
         match channel {

@@ -298,25 +298,11 @@ impl Store {
         (unit, series.days_between(unit, utc_day(from), utc_day(to.plus_millis(-1))))
     }
 
-    /// Puts the rows of one day behind `rows`. Of a sealed block that is damaged there are none (it is then set aside), nor
-    /// of one that was there a moment ago.
-    fn day_onto(
-        &self,
-        (unit, day): (u32, i64),
-        open: Option<Arc<Rows>>,
-        rows: &mut Vec<Reading>,
-    ) -> Result<(), StoreError> {
-        if let Some(open) = open {
-            rows.extend(self.open_rows(&open)?);
-            return Ok(());
-        }
+    /// Sets the sealed block of a day aside if it is damaged.
+    fn look_at_block(&self, (unit, day): (u32, i64)) -> Result<(), StoreError> {
         let Some(block) = self.disk().get(Space::Blocks, &series::day_key(unit, day))? else { return Ok(()) };
-        let Err(damage) = codec::decode_block_onto(&block, rows) else { return Ok(()) };
+        let Err(damage) = codec::decode_block(&block) else { return Ok(()) };
         self.lose_block((unit, day), block, damage)
-    }
-
-    fn open_rows(&self, open: &Rows) -> Result<Vec<Reading>, StoreError> {
-        open.to_vec().map_err(|damage| self.disk().damaged("an open day", damage))
     }
 
     fn lose_block(&self, (unit, day): (u32, i64), block: Vec<u8>, damage: Damage) -> Result<(), StoreError> {

@@ -98,7 +98,7 @@ impl Snapshot<'_> {
         }
         self.damaged.lock().unwrap_or_else(PoisonError::into_inner).insert((unit.id.clone(), day));
         // Sets it aside, if the disk has it still.
-        self.store.day_onto((unit.number, day), None, &mut Vec::new())?;
+        self.store.look_at_block((unit.number, day))?;
         Ok(Vec::new())
     }
 }

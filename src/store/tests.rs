@@ -447,21 +447,7 @@ fn a_day_that_changed_stays_dirty_until_it_is_rolled_up_as_of_then() {
 }
 
 fn day_summary(date: Date, readings: u32) -> DaySummary {
-    DaySummary {
-        date,
-        intensity: None,
-        quarters: [None; 4],
-        lowest: Some(0.1 + 0.2),
-        flow: None,
-        water_temperature: None,
-        transmittance: None,
-        turbidity: None,
-        lamp_hours: None,
-        lamp_hours_fell: None,
-        lamp_on_share: None,
-        readings,
-        set_aside: crate::domain::SetAside::default(),
-    }
+    DaySummary { lowest: Some(0.1 + 0.2), readings, ..DaySummary::empty(date) }
 }
 
 #[test]
