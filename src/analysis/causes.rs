@@ -102,7 +102,7 @@ pub fn losses(fitted: &Fitted<'_>, course: &Course, shifts: &Shifts, rng: &mut i
                 (Part::Sensor, term) => {
                     sum.sensor += loss;
                     sum.rates[2] += growth;
-                    sum.window += if matches!(term, Term::Window) { loss } else { 0.0 };
+                    sum.window += if matches!(term, Term::Window | Term::WindowLeft(_)) { loss } else { 0.0 };
                 }
                 (Part::Water, Term::UsualWater) => sum.beyond += loss,
                 (Part::Water, Term::Absorbance) => {

@@ -131,6 +131,9 @@ pub struct ModelConstants {
     pub sensor_age_years: Belief,
     /// Age of a lamp whose hours are not known at the first reading, share of its rated hours. By judgement.
     pub lamp_age: Belief,
+    /// How much more or less than the share of [`Self::left_behind`] a wipe of the sensor's window leaves on it, ln; 0.002 to
+    /// 0.02. By judgement: a tenth of the dirt of most windows.
+    pub window_left_sd: f64,
     /// How much another sensor may read above or below the first, ln. From the trial.
     pub sensor_step: Belief,
     /// A lasting step of the light whose cause is not known, ln.
@@ -219,6 +222,7 @@ impl Default for ModelConstants {
             window: vec![hypothesis(0.75, 0.0, 0.0), hypothesis(0.17, 0.02, 0.02), hypothesis(0.08, 0.08, 0.06)],
             sensor_age_years: Belief::new(0.75, 0.5),
             lamp_age: Belief::new(0.25, 0.2),
+            window_left_sd: 0.006,
             sensor_step: Belief::new(0.0, 0.01),
             shift: Belief::new(0.0, 0.1),
             path_cm: Belief::new(2.5, 1.0),

@@ -16,6 +16,7 @@ use super::constants::ModelConstants;
 use super::course::{Course, Covariate};
 use super::events::{EventKind, Events};
 use super::lamps::{LEAST_RATED_HOURS, Lamps};
+use super::sensor_window::SensorWindow;
 use crate::domain::UnitSpec;
 
 /// How a deposit grows with time: it may take time to begin, and it may near an end.
@@ -116,6 +117,8 @@ pub enum Term {
     BurnIn,
     /// Sensor `j` (from 1) reads lower than the first.
     SensorStep(usize),
+    /// A wipe of the sensor's window, by its place among the window's resets, left more than is expected.
+    WindowLeft(usize),
     /// A lasting shift, by its place among the events of that kind.
     Shift(usize),
     /// Water temperature.
@@ -167,7 +170,9 @@ impl Term {
             | Self::OldCoat
             | Self::Rate
             | Self::Curve => Share::Sleeve,
-            Self::SensorStep(_) | Self::SensorAtStart | Self::Window | Self::Drift => Share::Sensor,
+            Self::SensorStep(_) | Self::SensorAtStart | Self::WindowLeft(_) | Self::Window | Self::Drift => {
+                Share::Sensor
+            }
             Self::Temperature => Share::Temperature,
             Self::Absorbance | Self::UsualWater | Self::SeasonSine | Self::SeasonCosine => Share::Water,
             Self::Shift(_) => Share::Shift,
@@ -247,10 +252,9 @@ pub struct Design<'a> {
     /// What is left of the burn-in when a lamp counts as new.
     burnt_in: f64,
     sensors: Vec<i32>,
-    windows: Vec<i32>,
+    window: SensorWindow,
     sensor_age_known: bool,
     sensor_age_at_start: f64,
-    window_age_at_start: f64,
     shifts: Vec<i32>,
     exposure: Vec<f64>,
     /// Growth since the last cleaning weighed with the sine and cosine of the year, for each day from 0.
@@ -288,10 +292,9 @@ impl<'a> Design<'a> {
             burn_in_hours: c.burn_in_hours,
             burnt_in: (-c.lamp_new_hours / c.burn_in_hours).exp(),
             sensors: events.inside(&[EventKind::SensorReplaced], now),
-            windows: events.inside(&[EventKind::WindowWiped, EventKind::SensorReplaced], now),
+            window: SensorWindow::default(),
             sensor_age_known: false,
             sensor_age_at_start: 0.0,
-            window_age_at_start: 0.0,
             shifts: events.inside(&[EventKind::Shift], now),
             exposure,
             yearly: Vec::new(),
@@ -322,7 +325,10 @@ impl<'a> Design<'a> {
         let window = least(age(spec.sensor.cleaned), logged(&[EventKind::WindowWiped]));
         self.sensor_age_known = sensor.is_some();
         self.sensor_age_at_start = sensor.unwrap_or(365.25 * c.sensor_age_years.mean);
-        self.window_age_at_start = least(window, sensor).unwrap_or(0.0);
+        let wiped = events.inside(&[EventKind::WindowWiped], self.now);
+        let dirty_days = least(window, sensor).unwrap_or(0.0);
+        self.window =
+            SensorWindow::new((&wiped, &self.sensors), dirty_days, c.left_behind.mean, |day| self.exposed(day));
     }
 
     fn set_intervals(&mut self, spec: &UnitSpec, events: &Events) {
@@ -385,6 +391,7 @@ impl<'a> Design<'a> {
         }
         terms.extend([Term::LampCurve, Term::BurnIn]);
         terms.extend((1..=self.sensors.len()).map(Term::SensorStep));
+        terms.extend(self.window.wipes().map(Term::WindowLeft));
         terms.extend((0..self.shifts.len()).map(Term::Shift));
         terms.extend(self.course.temperature.as_ref().map(|_| Term::Temperature));
         let referred = spec.reference.is_some_and(|reference| reference > 0.0);
@@ -458,7 +465,8 @@ impl<'a> Design<'a> {
                 Term::LampSlope => -h,
                 Term::Rate => -grown - self.intervals[interval].left_by_rate,
                 Term::Curve => -curve(grown),
-                Term::Window => -self.window_exposed(day) / 100.0,
+                Term::WindowLeft(reset) => gate(self.window.last_wipe(day) == Some(reset), -1.0),
+                Term::Window => -self.window.dirt(day, self.exposed(day)) / 100.0,
                 Term::Drift => -since(&self.sensors, self.sensor_age_at_start, day) / 365.25,
                 Term::SeasonSine => -sin,
                 Term::SeasonCosine => -cos,
@@ -590,8 +598,8 @@ impl<'a> Design<'a> {
     /// The first day after each thing done at the unit and of each lasting shift, ascending.
     pub fn resets(&self) -> Vec<i32> {
         let intervals = self.intervals.iter().map(|interval| interval.from);
-        let others = [self.lamps.changed(), &self.sensors, &self.windows, &self.shifts].into_iter().flatten().copied();
-        let mut days: Vec<i32> = intervals.chain(others).collect();
+        let others = [self.lamps.changed(), &self.sensors, &self.shifts].into_iter().flatten().copied();
+        let mut days: Vec<i32> = intervals.chain(others).chain(self.window.resets()).collect();
         days.sort_unstable();
         days.dedup();
         days
@@ -615,14 +623,6 @@ impl<'a> Design<'a> {
         let known = day.clamp(0, last);
         let sum = usize::try_from(known).ok().and_then(|d| self.exposure.get(d)).copied().unwrap_or(0.0);
         sum + self.lamps.pace() * f64::from(day - known)
-    }
-
-    /// Exposure of the sensor's window since it was last wiped, days: like the sleeve it gets dirty in water that is lit.
-    fn window_exposed(&self, day: i32) -> f64 {
-        match self.windows.partition_point(|wiped| *wiped <= day) {
-            0 => self.exposed(day) + self.window_age_at_start,
-            n => self.exposed(day) - self.exposed(self.windows[n - 1]),
-        }
     }
 
     /// How much more of the light the water of the last day takes than the regressors of [`Self::now`] say, ln for each

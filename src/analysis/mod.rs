@@ -23,6 +23,7 @@ mod quarters;
 pub mod readings;
 pub mod retrace;
 pub mod rollup;
+pub mod sensor_window;
 pub mod shifts;
 pub mod steps;
 pub mod structures;
