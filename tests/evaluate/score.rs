@@ -52,6 +52,8 @@ pub struct Score {
     loss: BTreeMap<&'static str, (Vec<f64>, usize, f64)>,
     verdicts: usize,
     right: usize,
+    /// Verdicts where something had been done by then: how many, how many right.
+    served: (usize, usize),
     claims: BTreeMap<String, usize>,
     /// Claims by tenths of their probability: how many, how many right, sum of the probabilities.
     bins: BTreeMap<usize, (usize, usize, f64)>,
@@ -71,7 +73,7 @@ impl Score {
             self.crossing(found, &unit.truth, *date, *horizon);
             if horizon.is_none() {
                 claims.dated |= found.forecast.crossing.p50.is_some();
-                self.verdict(found, &unit.truth, *date, &mut claims);
+                self.verdict(found, unit, *date, &mut claims);
             }
         }
         self.steps(end, unit, &mut claims);
@@ -114,8 +116,8 @@ impl Score {
         add("total", (loss.total.percent, loss.total.low, loss.total.high), percent(sum));
     }
 
-    fn verdict(&mut self, found: &Assessment, truth: &Truth, date: Date, claims: &mut Claims) {
-        let Some(day) = truth.day(date) else { return };
+    fn verdict(&mut self, found: &Assessment, unit: &Unit, date: Date, claims: &mut Claims) {
+        let Some(day) = unit.truth.day(date) else { return };
         let leading = day.losses.leading();
         let said = found.verdict.cause;
         let pair = [VerdictCause::LampAgeing, VerdictCause::SensorDrift];
@@ -123,6 +125,11 @@ impl Score {
         let probability = found.verdict.probability.unwrap_or(0.0);
         self.verdicts += 1;
         self.right += usize::from(right);
+        let until = unit.after(date);
+        if unit.log.iter().any(|entry| entry.at < until) {
+            self.served.0 += 1;
+            self.served.1 += usize::from(right);
+        }
         *self.claims.entry(format!("{said}")).or_default() += 1;
         if said == VerdictCause::Unsettled {
             return;
@@ -227,7 +234,11 @@ impl Score {
         let units = |which: fn(&Claims) -> bool| self.units.iter().filter(|claims| which(claims)).count();
         let sum = |which: fn(&Claims) -> usize| self.units.iter().map(which).sum::<usize>();
         let (sure, right) = (sum(|c| c.sure), sum(|c| c.sure_right));
-        println!("  verdicts {}: right {}; sure {sure} right {right}; {:?}", self.verdicts, self.right, self.claims);
+        let (served, served_right) = self.served;
+        println!(
+            "  verdicts {}: right {}; of {served} with anything in the log {served_right}; sure {sure} right {right}; {:?}",
+            self.verdicts, self.right, self.claims
+        );
         for (bin, (n, right, said)) in &self.bins {
             let n_share = *n as f64;
             println!("    said 0.{bin}: {n} times, mean {:.2}, right {:.2}", said / n_share, *right as f64 / n_share);

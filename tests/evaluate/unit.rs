@@ -177,13 +177,14 @@ impl Unit {
         let probability = found.verdict.probability.unwrap_or(0.0);
         println!("{head},verdict,{},{probability:.3},,{}", found.verdict.cause, day.losses.leading());
         println!(
-            "{head},papers,reference {} cleaned {} lamp {} counter {} transmittance {} temperature {},,,{} days",
+            "{head},papers,reference {} cleaned {} lamp {} counter {} transmittance {} temperature {} log {},,,{} days",
             papers.reference.is_some(),
             papers.sleeve.cleaned.is_some(),
             papers.lamp.hours_at_start.is_some() || papers.lamp.installed.is_some(),
             self.plan.channels.lamp_hours,
             self.plan.channels.transmittance,
             self.plan.channels.water_temperature,
+            self.log.iter().filter(|entry| entry.at < self.after(date)).count(),
             (date - self.truth.days[0].date).get_days(),
         );
     }
