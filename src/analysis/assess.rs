@@ -177,8 +177,8 @@ impl Answer {
         let losses = if impossible { causes::of_no_cause(&losses) } else { losses };
         let drowned = causes::drowned(&fitted, &losses, &c.forecast);
         let lately = forecast::last_week(course, &fitted, c.forecast.mean_days, clouded(episodes, course, spec));
-        let (fits, limits) = ((&fitted, losses.as_slice()), (&c.model, &c.forecast));
-        let ahead = forecast::ahead(fits, (course, &lately), spec.set_point, limits, &mut rng);
+        let fits = (&fitted, losses.as_slice());
+        let ahead = forecast::ahead(fits, (course, &lately), spec.set_point, &c.forecast, &mut rng);
         let ahead = match (drowned, impossible) {
             // A date from noise would be no date.
             (Some(_), _) => Ahead::default(),

@@ -200,7 +200,7 @@ impl Default for ModelConstants {
             rates: usual_rates(),
             never_cleaned: 3.0,
             rate_spread: 0.25,
-            interval_spread: 0.35,
+            interval_spread: 0.3,
             rate_season: 0.12,
             curve_spread: 0.6,
             curve_weight: 0.25,
@@ -300,9 +300,14 @@ pub struct ForecastConstants {
     /// And at most this long, days.
     pub own_pace_most_days: f64,
     /// How much the pace of fouling ahead may differ from the pace so far, share: heat and standing water drive it
-    /// (Nessim and Gehr 2006) and both change. Size by simulation: with it the 80 % intervals of usual, hard and fast
-    /// fouling units (seeds 0 to 99, 500 to 599) hold 76 to 90 % at every horizon.
+    /// (Nessim and Gehr 2006) and both change. With [`Self::bend_spread`] sized by simulation: of the 80 % intervals of
+    /// usual, hard and fast-fouling units (seeds 500 to 599) 81 to 88 % hold at every horizon.
     pub pace_spread: f64,
+    /// How much the growth ahead may bend away from the form fitted, share for each e-fold by which the deposit's age
+    /// grows: as if the power of time that it grows with were uncertain by this much. 0.1 to 0.3.
+    pub bend_spread: f64,
+    /// A deposit counts as at least this old there, days: the readings of the first days say little.
+    pub least_age_days: f64,
     /// How likely a lasting shift of today is to pass, and the days over which that doubt and the shift itself fade.
     /// Long storms and thaws look like lasting shifts while they last (doi 10.1029/2009JG000989); sizes by judgement.
     pub shift_passes: (f64, f64),
@@ -346,7 +351,9 @@ impl Default for ForecastConstants {
             lead_days: 14,
             own_pace_least_days: 30.0,
             own_pace_most_days: 150.0,
-            pace_spread: 0.14,
+            pace_spread: 0.05,
+            bend_spread: 0.17,
+            least_age_days: 10.0,
             shift_passes: (0.7, 30.0),
             small_loss: 0.015,
             unexplained_loss: 0.03,

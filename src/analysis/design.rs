@@ -474,12 +474,6 @@ impl<'a> Design<'a> {
         }
     }
 
-    /// How much further than its own pace supports an interval is carried on, in hundreds of days.
-    pub fn beyond_own_pace(&self, day: i32) -> f64 {
-        let (days, growth) = (self.interval_age(day), self.growth_in(self.interval(day)));
-        growth.at(days) - growth.at(days.min(self.own_pace_until))
-    }
-
     /// Growth over `days` of exposure from a clean start, in hundreds of days.
     pub fn grown_in(&self, days: f64) -> f64 {
         self.growth.at(days)

@@ -8,7 +8,7 @@ use rand::{Rng, RngExt};
 use rand_distr::StandardNormal;
 
 use super::causes::Losses;
-use super::constants::{ForecastConstants, ModelConstants};
+use super::constants::ForecastConstants;
 use super::course::{Course, quantile_sorted};
 use super::design::{Share, Term};
 use super::model::{Draw, Fitted, Variant};
@@ -65,10 +65,9 @@ pub fn ahead(
     (fitted, losses): (&Fitted<'_>, &[Losses]),
     (course, lately): (&Course, &[f64]),
     set_point: f64,
-    c: (&ModelConstants, &ForecastConstants),
+    limits: &ForecastConstants,
     rng: &mut impl Rng,
 ) -> Ahead {
-    let (model, limits) = c;
     let mut days: Vec<Option<usize>> = Vec::with_capacity(fitted.draws.len());
     let mut mean_path: Option<(usize, Array1<f64>)> = None;
     for (place, variant) in fitted.variants.iter().enumerate() {
@@ -80,7 +79,7 @@ pub fn ahead(
         let thetas = Array2::from_shape_fn((variant.design.terms.len(), draws.len()), |(k, d)| draws[d].theta[k]);
         let paths = future.rows.dot(&thetas);
         for (draw, path) in draws.iter().zip(paths.axis_iter(Axis(1))) {
-            let light = future.walk(draw, path, fitted.centre, (model, limits), rng);
+            let light = future.walk(draw, path, fitted.centre, limits, rng);
             days.push(first_crossing(light, set_point, (limits.mean_days, lately)));
         }
         if mean_path.as_ref().is_none_or(|(count, _)| *count < draws.len()) {
@@ -152,8 +151,10 @@ impl Ahead {
 /// The regressors of the days ahead.
 struct Future {
     rows: Array2<f64>,
-    /// Growth since now, and of it what is beyond the interval's own pace, in hundreds of days.
-    grows: Vec<(f64, f64)>,
+    /// Growth since now, in hundreds of days.
+    grows: Vec<f64>,
+    /// Exposure of the sleeve since the last cleaning, days.
+    age: f64,
     rate: Option<usize>,
     own: Option<usize>,
     /// Place and age of each lasting shift, days.
@@ -166,7 +167,8 @@ impl Future {
         let days = design.now..design.now + horizon_days.max(1) + 1;
         Self {
             rows: design.rows(days.clone()),
-            grows: days.map(|day| (design.grown_since_now(day), design.beyond_own_pace(day))).collect(),
+            grows: days.map(|day| design.grown_since_now(day)).collect(),
+            age: design.interval_age(design.now),
             rate: design.terms.iter().position(|term| *term == Term::Rate),
             shifts: design.shift_ages(),
             own: design.terms.iter().position(|term| *term == design.own_rate()),
@@ -183,34 +185,34 @@ impl Future {
         (parts.sum(), 0.5 * days)
     }
 
-    /// The light of one draw, day by day. Past what the present interval's age supports its rate is drawn anew about
-    /// the unit's.
+    /// The light of one draw, day by day. The growth ahead has a pace of its own, and bends away from the form fitted the
+    /// more the older the deposit becomes against its age now.
     fn walk<R: Rng>(
         &self,
         draw: &Draw,
         path: ArrayView1<'_, f64>,
         centre: f64,
-        (model, limits): (&ModelConstants, &ForecastConstants),
+        limits: &ForecastConstants,
         rng: &mut R,
     ) -> impl Iterator<Item = f64> {
-        let anew: f64 = rng.sample(StandardNormal);
-        let rate = self.rate.map_or(0.0, |k| draw.theta[k]);
-        let change = (model.interval_spread * rate * anew).max(-rate);
-        let pace: f64 = rng.sample(StandardNormal);
-        let own = self.own.map_or(0.0, |k| draw.theta[k]);
-        let faster = limits.pace_spread * pace * (rate + own).max(0.0);
+        let theta = |term: Option<usize>| term.map_or(0.0, |k| draw.theta[k]);
+        let rate = (theta(self.rate) + theta(self.own)).max(0.0);
+        let (pace, bend): (f64, f64) = (rng.sample(StandardNormal), rng.sample(StandardNormal));
+        let (pace, bend) = (limits.pace_spread * pace, limits.bend_spread * bend);
+        let age = self.age.max(limits.least_age_days);
         let (passing, fade) = self.passing_shifts(draw, limits, rng);
         let wander = draw.noise.wander;
         let decay = wander.correlation(1.0);
         let step = wander.sd * (1.0 - decay * decay).sqrt();
         let mut z = draw.wandering;
-        path.into_iter().zip(&self.grows).enumerate().map(move |(place, (ln, (grown, beyond)))| {
+        path.into_iter().zip(&self.grows).enumerate().map(move |(place, (ln, grown))| {
             if place > 0 {
                 let noise: f64 = rng.sample(StandardNormal);
                 z = decay * z + step * noise;
             }
             let returned = passing * (1.0 - (-(place as f64) / fade).exp());
-            light_of(centre + ln + z + returned - faster * grown - change * beyond)
+            let faster = pace + bend * (place as f64 / age).ln_1p();
+            light_of(centre + ln + z + returned - faster * rate * grown)
         })
     }
 }
