@@ -16,7 +16,7 @@ use super::design::{Design, Growth};
 use super::episodes;
 use super::events::{self, EventKind, Events, Origin};
 use super::forecast::{self, Ahead};
-use super::lamps::Lamps;
+use super::lamps::{LEAST_RATED_HOURS, Lamps};
 use super::model::{self, Fitted, Observed, Problem, Variant};
 use super::readings;
 use super::retrace as past;
@@ -281,7 +281,9 @@ fn fit<'a>(
     let problem =
         |events: &Events, growth: Growth, weight: f64| Problem::new(variant(events, growth, weight), &observed, model);
     let all_rates: Vec<usize> = (0..model.rates.len()).collect();
-    let doubts = readings::doubts(events, found);
+    let lamps = Lamps::new(course, spec, events, model.lamp_age.mean);
+    let rated_hours = spec.lamp.rated_hours.max(LEAST_RATED_HOURS);
+    let doubts = readings::doubts(events, found, |day| lamps.known_hours(day).map(|hours| hours / rated_hours));
     let mut base = problem(events, usual, 0.0);
     let (mut first, mut weights) = base.first_noise(&setting)?;
     // Where several cleanings were forgotten, no single one looks likely while the noise and the rate are those of a

@@ -12,6 +12,14 @@ use super::steps::StepsFound;
 const NEARLY_EVEN: f64 = 4.0;
 /// A step up under this is no new lamp: lamps are changed when they have lost more, ln.
 const LAMP_GAIN: f64 = 0.08;
+/// ln of the odds that a step up nobody logged is a new lamp rather than a clean sleeve: near the end of the old one's
+/// rated life, and when that was new. Lamps are changed by their hours; before, only when they fail.
+const LAMP_UNLOGGED: (f64, f64) = (-3.0, -5.5);
+/// From this share of its rated life on a lamp may well be changed.
+const LAMP_OLD: f64 = 0.7;
+/// ln of the odds that a step up while the lamp was seen to burn, or over days, is a clean sleeve after all: somebody did
+/// not switch the lamp off, or a storm hid the day.
+const CLEANED_UNSEEN: f64 = -2.0;
 /// ln of the odds that the sleeve was cleaned on the way when something else was done, and nobody wrote it down: where
 /// cleanings are known of, and where none is. Who never writes down a cleaning, but other work, hardly ever cleans.
 const CLEANING_FORGOTTEN: (f64, f64) = (-0.5, -2.0);
@@ -79,8 +87,9 @@ impl Edit {
     }
 }
 
-/// The doubts about `events`. Odds by judgement, from how often people leave things out of logs.
-pub fn doubts(events: &Events, found: &StepsFound) -> Vec<Edit> {
+/// The doubts about `events`. Odds by judgement, from how often people leave things out of logs. `lamp_life`: the share
+/// of its rated life behind the lamp that burns on a day, where anything says so.
+pub fn doubts(events: &Events, found: &StepsFound, lamp_life: impl Fn(i32) -> Option<f64>) -> Vec<Edit> {
     let mut edits = Vec::new();
     let cleans = events.list.iter().any(|e| matches!(e.kind, EventKind::SleeveCleaned | EventKind::SleeveReplaced));
     let forgotten = if cleans { CLEANING_FORGOTTEN.0 } else { CLEANING_FORGOTTEN.1 };
@@ -109,7 +118,8 @@ pub fn doubts(events: &Events, found: &StepsFound) -> Vec<Edit> {
                 edits.push(Edit { change: reread(EventKind::WindowWiped), ln_odds: -2.0 });
                 let step = found.steps.get(place);
                 if step.is_none_or(|step| step.ln_size > LAMP_GAIN) {
-                    edits.push(Edit { change: reread(EventKind::LampReplaced), ln_odds: -3.0 });
+                    let ln_odds = lamp_unlogged(lamp_life(event.day - 1));
+                    edits.push(Edit { change: reread(EventKind::LampReplaced), ln_odds });
                 }
                 if step.is_none_or(|step| step.lamp_off != Some(true)) {
                     edits.push(Edit { change: reread(EventKind::Shift), ln_odds: -3.0 });
@@ -118,13 +128,23 @@ pub fn doubts(events: &Events, found: &StepsFound) -> Vec<Edit> {
             (EventKind::LampReplaced, Origin::Logged(place)) if found.no_recovery.contains(&place) => {
                 edits.push(Edit { change: Change::Drop(event.origin, event.kind), ln_odds: -2.0 });
             }
-            (EventKind::Shift, Origin::Step(_)) => {
+            (EventKind::Shift, Origin::Step(place)) => {
+                if found.steps.get(place).is_some_and(|step| step.ln_size > 0.0) {
+                    edits.push(Edit { change: reread(EventKind::SleeveCleaned), ln_odds: CLEANED_UNSEEN });
+                }
                 edits.push(Edit { change: Change::Drop(event.origin, event.kind), ln_odds: 0.5 });
             }
             _ => {}
         }
     }
     edits
+}
+
+/// ln of the odds that a step up is a new lamp nobody logged, given the share of the old one's rated life.
+fn lamp_unlogged(life: Option<f64>) -> f64 {
+    let (old, new) = LAMP_UNLOGGED;
+    let young = life.map_or(0.0, |life| (1.0 - life / LAMP_OLD).clamp(0.0, 1.0));
+    old + (new - old) * young
 }
 
 /// An entry may stand under another day than that of the work: those of other work nearby.
@@ -272,6 +292,7 @@ impl<'e> Search<'e> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::analysis::steps::Step;
 
     fn event(day: i32, kind: EventKind, origin: Origin) -> Event {
         Event { day, kind, origin }
@@ -284,7 +305,7 @@ mod tests {
         let dubious = event(80, EventKind::SleeveCleaned, Origin::Logged(1));
         let base = Events::default().with(lamp).with(dubious);
         let found = StepsFound { no_recovery: vec![1], ..StepsFound::default() };
-        let edits = doubts(&base, &found);
+        let edits = doubts(&base, &found, |_| None);
         assert_eq!(edits.len(), 2);
         let has = |events: &Events, day| events.list.iter().any(|e| e.day == day && e.kind == EventKind::SleeveCleaned);
         let evidence =
@@ -302,7 +323,7 @@ mod tests {
             .with(event(50, EventKind::WindowWiped, Origin::Logged(0)))
             .with(event(90, EventKind::WindowWiped, Origin::Logged(1)))
             .with(event(130, EventKind::WindowWiped, Origin::Logged(2)));
-        let edits = doubts(&base, &StepsFound::default());
+        let edits = doubts(&base, &StepsFound::default(), |_| None);
         let cleaned = |events: &Events| {
             [50, 90, 130].map(|day| events.list.iter().any(|e| e.day == day && e.kind == EventKind::SleeveCleaned))
         };
@@ -326,7 +347,7 @@ mod tests {
     fn an_entry_may_stand_under_another_day() {
         let wipe = event(40, EventKind::WindowWiped, Origin::Logged(0));
         let base = Events::default().with(wipe).with(event(50, EventKind::SleeveCleaned, Origin::Logged(1)));
-        let edits = doubts(&base, &StepsFound::default());
+        let edits = doubts(&base, &StepsFound::default(), |_| None);
         assert!(edits.iter().any(|edit| edit.change == Change::Move(wipe, 50)), "{edits:?}");
         let together = |events: &Events| events.list.iter().all(|e| e.day == 50) && events.list.len() == 2;
         let readings = choose(&base, &edits, &[], |events| Some(if together(events) { 8.0 } else { 0.0 }));
@@ -336,13 +357,39 @@ mod tests {
         assert!(together(&readings[0].0) && readings.iter().any(|(events, _)| *events == base), "{readings:?}");
         let far = Events::default().with(wipe).with(event(70, EventKind::SleeveCleaned, Origin::Logged(1)));
         let moved = |edit: &Edit| matches!(edit.change, Change::Move(..));
-        assert!(!doubts(&far, &StepsFound::default()).iter().any(moved));
+        assert!(!doubts(&far, &StepsFound::default(), |_| None).iter().any(moved));
+    }
+
+    /// A step up is a new lamp the less likely the newer the old one was; one that came with the lamp on may be a clean
+    /// sleeve all the same, one down may not.
+    #[test]
+    fn what_a_step_may_have_been() {
+        let step = |ln_size: f64, lamp_off: bool| Step {
+            date: jiff::civil::date(2025, 5, 1),
+            ln_size,
+            z: 20.0,
+            lamp_reset: false,
+            slow: false,
+            lamp_off: Some(lamp_off),
+        };
+        let odds = |step: Step, life: Option<f64>, to: EventKind| {
+            let kind = crate::analysis::events::usual_reading(&step);
+            let base = Events::default().with(event(50, kind, Origin::Step(0)));
+            let found = StepsFound { steps: vec![step], ..StepsFound::default() };
+            let is_it = |edit: &Edit| matches!(edit.change, Change::Reread(_, _, kind) if kind == to);
+            doubts(&base, &found, |_| life).into_iter().find(is_it).map(|edit| edit.ln_odds)
+        };
+        let lamp = |life| odds(step(0.2, true), life, EventKind::LampReplaced).unwrap();
+        assert_eq!((lamp(None), lamp(Some(1.1)), lamp(Some(0.0))), (LAMP_UNLOGGED.0, LAMP_UNLOGGED.0, LAMP_UNLOGGED.1));
+        assert!(lamp(Some(0.35)) < LAMP_UNLOGGED.0 && lamp(Some(0.35)) > LAMP_UNLOGGED.1);
+        assert_eq!(odds(step(0.2, false), None, EventKind::SleeveCleaned), Some(CLEANED_UNSEEN));
+        assert_eq!(odds(step(-0.2, false), None, EventKind::SleeveCleaned), None);
     }
 
     #[test]
     fn what_is_nearly_even_is_kept_both_ways() {
         let base = Events::default().with(event(50, EventKind::SleeveCleaned, Origin::Step(0)));
-        let edits = doubts(&base, &StepsFound::default());
+        let edits = doubts(&base, &StepsFound::default(), |_| None);
         let wiped = |events: &Events| events.list[0].kind == EventKind::WindowWiped;
         let readings = choose(&base, &edits, &[], |events| Some(if wiped(events) { 1.0 } else { 0.0 }));
         assert_eq!(readings.len(), 3);

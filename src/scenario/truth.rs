@@ -7,7 +7,8 @@ use jiff::civil::Date;
 use super::physics;
 use super::plan::{Fault, FaultKind, Service, UnitPlan, Work};
 use super::water::Shift;
-use super::world::{Losses, State, World};
+pub use super::world::Losses;
+use super::world::{State, World};
 use crate::domain::time::{DAY, HOUR, MINUTE};
 use crate::domain::{Cause, ServiceEntry, Timestamp, VerdictCause};
 

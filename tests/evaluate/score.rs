@@ -6,7 +6,7 @@ use std::time::Duration;
 use fadeline::domain::assessment::{Episode, Likely};
 use fadeline::domain::{Assessment, Cause, ServiceAction, Timestamp, VerdictCause};
 use fadeline::scenario::plan::Service;
-use fadeline::scenario::truth::{TrueEpisode, percent};
+use fadeline::scenario::truth::{Losses, TrueEpisode, percent};
 use fadeline::scenario::{Kind, Truth};
 use jiff::civil::Date;
 
@@ -69,7 +69,7 @@ impl Score {
         let mut claims = Claims::default();
         for (date, horizon, found, took) in days {
             self.took.push(took.as_secs_f64() * 1e3);
-            self.causes(found, &unit.truth, *date);
+            self.causes(found, &unit.lost(*date));
             self.crossing(found, &unit.truth, *date, *horizon);
             if horizon.is_none() {
                 claims.dated |= found.forecast.crossing.p50.is_some();
@@ -100,8 +100,8 @@ impl Score {
         }
     }
 
-    fn causes(&mut self, found: &Assessment, truth: &Truth, date: Date) {
-        let (Some(loss), Some(day)) = (&found.loss, truth.day(date)) else { return };
+    fn causes(&mut self, found: &Assessment, truth: &Losses) {
+        let Some(loss) = &found.loss else { return };
         let mut add = |name: &'static str, (said, low, high): (f64, f64, f64), want: f64| {
             let entry = self.loss.entry(name).or_default();
             entry.0.push((said - want).abs());
@@ -109,16 +109,15 @@ impl Score {
             entry.2 += said - want;
         };
         for cause in loss.causes.iter().filter(|cause| cause.cause != Cause::Unexplained) {
-            add(cause.cause.name(), (cause.percent, cause.low, cause.high), percent(day.losses.of(cause.cause)));
+            add(cause.cause.name(), (cause.percent, cause.low, cause.high), percent(truth.of(cause.cause)));
         }
         let all = [Cause::SleeveFouling, Cause::LampOrSensor, Cause::WaterQuality];
-        let sum: f64 = all.iter().map(|cause| day.losses.of(*cause)).sum();
+        let sum: f64 = all.iter().map(|cause| truth.of(*cause)).sum();
         add("total", (loss.total.percent, loss.total.low, loss.total.high), percent(sum));
     }
 
     fn verdict(&mut self, found: &Assessment, unit: &Unit, date: Date, claims: &mut Claims) {
-        let Some(day) = unit.truth.day(date) else { return };
-        let leading = day.losses.leading();
+        let leading = unit.lost(date).leading();
         let said = found.verdict.cause;
         let pair = [VerdictCause::LampAgeing, VerdictCause::SensorDrift];
         let right = said == leading || (said == VerdictCause::LampOrSensor && pair.contains(&leading));

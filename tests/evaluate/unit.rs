@@ -7,7 +7,7 @@ use fadeline::analysis::{Constants, History, assess, rollup};
 use fadeline::domain::time::{DAY, MINUTE};
 use fadeline::domain::{Assessment, Cause, DaySummary, ServiceEntry, Timestamp};
 use fadeline::scenario::plan::UnitPlan;
-use fadeline::scenario::truth::TrueEpisode;
+use fadeline::scenario::truth::{Losses, TrueEpisode};
 use fadeline::scenario::{self, Kind, Truth, random_plan};
 use jiff::civil::Date;
 
@@ -76,6 +76,11 @@ impl Unit {
         Timestamp::day_start(date, &self.plan.papers.zone).plus_millis(DAY + 10 * MINUTE)
     }
 
+    /// What was lost by then: a service of that day counts.
+    pub fn lost(&self, date: Date) -> Losses {
+        self.truth.losses_at(self.after(date))
+    }
+
     /// Days to score: some for each horizon, and three along the history.
     pub fn moments(&self) -> Vec<(Date, Option<usize>)> {
         let count = self.truth.days.len();
@@ -129,7 +134,7 @@ impl Unit {
 
     /// One line for people: what was said of `date` and what was true.
     pub fn tell(&self, found: &Assessment, date: Date) {
-        let truth = self.truth.day(date).expect("a day of the history").losses;
+        let truth = self.lost(date);
         let away = |day: Option<Date>| day.map_or(999, |day| (day - date).get_days());
         let percent = |loss: f64| scenario::truth::percent(loss);
         let causes: Vec<String> = found
@@ -165,9 +170,9 @@ impl Unit {
     pub fn rows(&self, found: &Assessment, date: Date, horizon: Option<usize>) {
         let papers = &self.plan.papers;
         let head = format!("{},{date},{}", papers.id, horizon.map_or(0, |place| HORIZONS[place].0));
-        let day = self.truth.day(date).expect("a day of the history");
+        let lost = self.lost(date);
         for cause in found.loss.iter().flat_map(|l| &l.causes) {
-            let want = scenario::truth::percent(day.losses.of(cause.cause));
+            let want = scenario::truth::percent(lost.of(cause.cause));
             println!("{head},{},{:.3},{:.3},{:.3},{want:.3}", cause.cause, cause.percent, cause.low, cause.high);
         }
         let away = |day: Option<Date>| day.map_or(999, |day| (day - date).get_days());
@@ -175,7 +180,7 @@ impl Unit {
         let (low, middle, high) = (away(crossing.p10), away(crossing.p50), away(crossing.p90));
         println!("{head},crossing,{middle},{low},{high},{}", away(self.truth.crossing_from(date)));
         let probability = found.verdict.probability.unwrap_or(0.0);
-        println!("{head},verdict,{},{probability:.3},,{}", found.verdict.cause, day.losses.leading());
+        println!("{head},verdict,{},{probability:.3},,{}", found.verdict.cause, lost.leading());
         println!(
             "{head},papers,reference {} cleaned {} lamp {} counter {} transmittance {} temperature {} log {},,,{} days",
             papers.reference.is_some(),

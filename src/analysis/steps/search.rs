@@ -28,6 +28,8 @@ const TAIL: usize = 4 * PER_DAY;
 
 /// A tail is smaller than this share of its step.
 const TAIL_SHARE: f64 = 0.5;
+/// In a longer gap it is of no use to ask on which of its days the lamp was off, quarters.
+const LONGEST_GAP: usize = 10 * PER_DAY;
 /// How long a new lamp burns in, quarters (most of it within 100 h, from memory of EPA 815-R-06-007; three times that).
 const BURN_IN: usize = 12 * PER_DAY;
 /// Where a fall beside a step down is looked for, quarters.
@@ -90,7 +92,7 @@ impl Course {
             let Some(best) = best else { break };
             // Whatever becomes of it, it is not looked at again: a step that cannot be placed must not come back.
             candidates.spend(best.at);
-            let best = Edge { at: self.level.placed(&best), ..best };
+            let best = Edge { at: self.in_gap(self.level.placed(&best)), ..best };
             if found.iter().all(|f| f.at.abs_diff(best.at) > 1) {
                 self.level.take_out(&best);
                 found.push(best);
@@ -153,6 +155,20 @@ impl Course {
             None => c.penalty,
             Some(false) => c.penalty_lamp_on,
         }
+    }
+
+    /// Where in a gap a step stands: nobody knows but from the lamp, so on a day on which it was off, if there is one.
+    /// Quarters in which the measured water moves a lot are such gaps, and in a storm sleeves are cleaned too.
+    fn in_gap(&self, at: usize) -> usize {
+        let values = &self.level.values;
+        let from = values[..at].iter().rposition(Option::is_some).map_or(0, |last| last + 1);
+        let to = values[at..].iter().position(Option::is_some).map_or(values.len(), |next| at + next);
+        if (to - from) <= 1 || to - from > LONGEST_GAP {
+            return at;
+        }
+        let off = (from / PER_DAY..=to / PER_DAY).filter(|day| self.lamp_off.get(*day) == Some(&Some(true)));
+        let noons = off.map(|day| (day * PER_DAY + PER_DAY / 2).clamp(from, to));
+        noons.min_by_key(|noon| noon.abs_diff(at)).unwrap_or(at)
     }
 
     fn lamp_off_near(&self, at: usize) -> Option<bool> {

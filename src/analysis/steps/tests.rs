@@ -79,6 +79,32 @@ fn a_cleaning_nobody_logged() {
     assert!(found.snapped.is_empty() && found.no_recovery.is_empty(), "{found:?}");
 }
 
+/// The transmittance of the days from 117 on of a storm that the unit measures.
+const STORMY: [f64; 7] = [88.0, 78.0, 68.0, 70.0, 76.0, 82.0, 88.0];
+
+/// While the measured water moves a lot its quarters are left out: the step stands on the day the lamp was off.
+#[test]
+fn a_cleaning_in_a_storm() {
+    let transmittance = |d: i64| usize::try_from(d - 117).ok().and_then(|i| STORMY.get(i).copied()).unwrap_or(92.0);
+    let absorbance = |d: i64| -(transmittance(d) / 100.0).log10();
+    // From noon to noon in straight lines, over 2.5 cm (Beer-Lambert).
+    let water = |t: f64| {
+        let noon = (t - 0.5).floor();
+        let (before, after) = (absorbance(noon as i64), absorbance(noon as i64 + 1));
+        std::f64::consts::LN_10 * 2.5 * (before + (after - before) * (t - 0.5 - noon))
+    };
+    let fouled = |t: f64| 0.002 * if t < 119.4 { t } else { t - 119.4 };
+    let mut days = course(240, &[119], 4, |t| 3.0 - fouled(t) - water(t));
+    for (d, day) in days.iter_mut().enumerate() {
+        day.transmittance = Some(transmittance(d as i64));
+    }
+    let found = search(&days, &[]);
+    assert_eq!(found.steps.len(), 1, "{found:?}");
+    let step = found.steps[0];
+    assert_eq!((step.date, step.lamp_off), (day(120), Some(true)), "{step:?}");
+    assert!((step.ln_size - 0.239).abs() < 0.02, "{step:?}");
+}
+
 #[test]
 fn wrong_dates_and_cleanings_that_never_were() {
     let days = course(260, &[100, 190], 2, fouling);
