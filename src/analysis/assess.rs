@@ -10,7 +10,7 @@ use rand_chacha::rand_core::SeedableRng;
 
 use super::causes::{self, Scene, Tested};
 use super::condition::{Facts, condition, log_state, service_by};
-use super::constants::ModelConstants;
+use super::constants::{ForecastConstants, ModelConstants};
 use super::course::{Course, median, quantile_sorted};
 use super::design::{Design, Growth};
 use super::episodes;
@@ -109,7 +109,7 @@ fn assess_found(history: &History<'_>, as_of: Timestamp, constants: &Constants, 
     });
     let read = answer.read.as_ref().zip(course.as_ref());
     let (unlogged, log_doubts) = (unlogged(&found, read), log_doubts(history, &found.steps, read));
-    let forecast = forecast_of(spec, &answer, as_of);
+    let forecast = forecast_of(spec, &answer, as_of, &constants.forecast);
     let condition = condition(
         &Facts {
             spec,
@@ -375,13 +375,11 @@ fn seed(id: &UnitId, date: Date) -> u64 {
         .fold(0xcbf2_9ce4_8422_2325, |hash, byte| (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3))
 }
 
-fn forecast_of(spec: &UnitSpec, answer: &Answer, as_of: Timestamp) -> Forecast {
+fn forecast_of(spec: &UnitSpec, answer: &Answer, as_of: Timestamp, c: &ForecastConstants) -> Forecast {
     let due = |name: &str| answer.parts.iter().find(|part| part.part == name).and_then(|part| part.due);
     let today = as_of.date_in(&spec.zone);
     let ahead = &answer.ahead;
-    // Where the verdict is lamp or sensor, cleaning the sleeve is not what helps.
-    let elsewhere = [VerdictCause::LampAgeing, VerdictCause::SensorDrift, VerdictCause::LampOrSensor]
-        .contains(&answer.verdict.cause);
+    let elsewhere = causes::is_elsewhere(&answer.verdict, c);
     Forecast {
         set_point: spec.set_point,
         crossing: ahead.crossing,

@@ -280,6 +280,7 @@ pub fn name_cause(losses: &[Losses], falling: bool, tested: Tested, c: &Forecast
     let chances = chances(losses.iter().map(|l| (leader(l, c), 1.0)));
     let first = (0..=NOTHING).max_by(|a, b| chances[*a].total_cmp(&chances[*b])).unwrap_or(NOTHING);
     let pair = chances[1] + chances[2];
+    let pair_at = if tested.sleeve || tested.lamp_or_sensor { c.pair_tested_at } else { c.pair_at };
     let name = LEADERS.get(first).copied().unwrap_or(VerdictCause::None);
     match name {
         VerdictCause::None if falling => (VerdictCause::Unsettled, chances[first]),
@@ -288,7 +289,7 @@ pub fn name_cause(losses: &[Losses], falling: bool, tested: Tested, c: &Forecast
         {
             (name, chances[first])
         }
-        VerdictCause::LampAgeing | VerdictCause::SensorDrift if pair < c.pair_at => {
+        VerdictCause::LampAgeing | VerdictCause::SensorDrift if pair < pair_at => {
             (VerdictCause::Unsettled, chances[first])
         }
         VerdictCause::LampAgeing | VerdictCause::SensorDrift => (VerdictCause::LampOrSensor, pair),
@@ -296,7 +297,7 @@ pub fn name_cause(losses: &[Losses], falling: bool, tested: Tested, c: &Forecast
             (VerdictCause::Unsettled, chances[first])
         }
         _ if chances[first] >= c.name_at => (name, chances[first]),
-        _ if pair >= c.pair_at => (VerdictCause::LampOrSensor, pair),
+        _ if pair >= pair_at => (VerdictCause::LampOrSensor, pair),
         _ => (VerdictCause::Unsettled, chances[first]),
     }
 }
@@ -324,6 +325,14 @@ pub fn verdict(losses: &[Losses], scene: &Scene<'_>) -> Verdict {
     let named = !matches!(cause, VerdictCause::None | VerdictCause::Unsettled);
     let probability = if named { calibrated(probability, &scene.constants.calibration) } else { probability };
     Verdict { cause, probability: Some(probability), says, settle_with }
+}
+
+/// Whether lamp or sensor are named so surely that cleaning the sleeve is not what helps: as surely as they must be where
+/// only beliefs beforehand speak.
+pub fn is_elsewhere(verdict: &Verdict, c: &ForecastConstants) -> bool {
+    let sure = calibrated(c.pair_at, &c.calibration);
+    [VerdictCause::LampAgeing, VerdictCause::SensorDrift, VerdictCause::LampOrSensor].contains(&verdict.cause)
+        && verdict.probability.is_some_and(|probability| probability >= sure)
 }
 
 /// A probability by the straight lines between `points`, which ascend both ways.

@@ -319,6 +319,8 @@ pub struct ForecastConstants {
     pub name_at: f64,
     /// Probability from which `lamp-or-sensor` is said where neither alone is named; 0.6 to 0.9.
     pub pair_at: f64,
+    /// The same where work at the unit has told causes apart, so that not only beliefs beforehand speak; 0.5 to 0.9.
+    pub pair_tested_at: f64,
     /// Probability from which lamp or sensor is named alone; higher than for the sleeve, because between resets only
     /// beliefs beforehand tell the two apart; 0.7 to 0.95.
     pub name_lamp_or_sensor_at: f64,
@@ -359,6 +361,7 @@ impl Default for ForecastConstants {
             unexplained_loss: 0.03,
             name_at: 0.6,
             pair_at: 0.75,
+            pair_tested_at: 0.6,
             name_lamp_or_sensor_at: 0.85,
             calibration: vec![
                 (0.0, 0.0),
