@@ -106,6 +106,9 @@ pub struct ModelConstants {
     pub cover_spread: f64,
     /// Share of an interval's loss that a cleaning leaves behind, and its spread; from the trial.
     pub left_behind: Belief,
+    /// By how much a unit's cleanings, all of them, may leave a greater or smaller share than usual: water, acid and hand
+    /// differ. By judgement.
+    pub left_behind_unit: f64,
     /// Further spread of what a cleaning leaves, ln.
     pub left_behind_floor: f64,
     /// Exposure of the sleeve at the first reading where nobody says when it was last cleaned, days: growth over that
@@ -207,6 +210,7 @@ impl Default for ModelConstants {
             growths: usual_growths(),
             cover_spread: 0.4,
             left_behind: Belief::new(0.05, 0.04),
+            left_behind_unit: 0.02,
             left_behind_floor: 0.0005,
             initial_days: Belief::new(35.0, 45.0),
             initial_floor: 0.005,

@@ -221,7 +221,7 @@ impl Setting<'_> {
                 let (grown, count) = design.grown_before(g);
                 let lost = rate * grown;
                 let one = Belief::new(m.left_behind.mean * lost, m.left_behind.sd * lost + m.left_behind_floor);
-                Belief::new(0.0, mean_of(count, one).sd)
+                Belief::new(0.0, mean_of(count, one).sd.hypot(m.left_behind_unit * lost))
             }
             Term::PermanentAtStart if rate > 0.0 => m.permanent_at_start,
             Term::PermanentAtStart => Belief::new(0.0, 0.0),
