@@ -128,6 +128,9 @@ pub struct ModelConstants {
     /// Drift of the sensor, ln per year, under each hypothesis; the first must be none. Silicon carbide photodiodes
     /// hardly drift (Prasai 2013), what is behind and before them does; weights from the trial and by judgement.
     pub drift: Vec<Hypothesis>,
+    /// Drift of a sensor that was replaced, ln per year: one that drifts fast is replaced sooner than others. Each sensor
+    /// has its own drift. By judgement.
+    pub earlier_drift: Belief,
     /// Dirt on the sensor's window, ln per 100 days, under each hypothesis; the first must be none. By judgement.
     pub window: Vec<Hypothesis>,
     /// Age of a sensor whose age is not known at the first reading, years: mean and spread. By judgement.
@@ -223,6 +226,7 @@ impl Default for ModelConstants {
                 hypothesis(0.15, 0.085, 0.03),
                 hypothesis(0.10, 0.25, 0.12),
             ],
+            earlier_drift: Belief::new(0.03, 0.08),
             window: vec![hypothesis(0.75, 0.0, 0.0), hypothesis(0.17, 0.02, 0.02), hypothesis(0.08, 0.08, 0.06)],
             sensor_age_years: Belief::new(0.75, 0.5),
             lamp_age: Belief::new(0.25, 0.2),
@@ -377,7 +381,7 @@ impl Default for ForecastConstants {
                 (1.0, 0.98),
             ],
             fall_seen: 2.0,
-            noise_drowns: 6.0,
+            noise_drowns: 8.0,
             noisy_day: 0.05,
             impossible_gain: 0.12,
             impossible_sensor_gain: 0.4,

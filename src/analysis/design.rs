@@ -117,6 +117,8 @@ pub enum Term {
     BurnIn,
     /// Sensor `j` (from 1) reads lower than the first.
     SensorStep(usize),
+    /// Drift of sensor `j` (from 0), which is no longer there.
+    EarlierDrift(usize),
     /// A wipe of the sensor's window, by its place among the window's resets, left more than is expected.
     WindowLeft(usize),
     /// A lasting shift, by its place among the events of that kind.
@@ -137,7 +139,7 @@ pub enum Term {
     Curve,
     /// Dirt on the sensor's window.
     Window,
-    /// Drift of the sensor.
+    /// Drift of the present sensor.
     Drift,
     /// Yearly course, sine.
     SeasonSine,
@@ -170,9 +172,12 @@ impl Term {
             | Self::OldCoat
             | Self::Rate
             | Self::Curve => Share::Sleeve,
-            Self::SensorStep(_) | Self::SensorAtStart | Self::WindowLeft(_) | Self::Window | Self::Drift => {
-                Share::Sensor
-            }
+            Self::SensorStep(_)
+            | Self::SensorAtStart
+            | Self::EarlierDrift(_)
+            | Self::WindowLeft(_)
+            | Self::Window
+            | Self::Drift => Share::Sensor,
             Self::Temperature => Share::Temperature,
             Self::Absorbance | Self::UsualWater | Self::SeasonSine | Self::SeasonCosine => Share::Water,
             Self::Shift(_) => Share::Shift,
@@ -206,6 +211,7 @@ impl Term {
                 | Self::LampSlope
                 | Self::Rate
                 | Self::Window
+                | Self::EarlierDrift(_)
                 | Self::Drift
         )
     }
@@ -391,6 +397,7 @@ impl<'a> Design<'a> {
         }
         terms.extend([Term::LampCurve, Term::BurnIn]);
         terms.extend((1..=self.sensors.len()).map(Term::SensorStep));
+        terms.extend((0..self.sensors.len()).map(Term::EarlierDrift));
         terms.extend(self.window.wipes().map(Term::WindowLeft));
         terms.extend((0..self.shifts.len()).map(Term::Shift));
         terms.extend(self.course.temperature.as_ref().map(|_| Term::Temperature));
@@ -439,6 +446,8 @@ impl<'a> Design<'a> {
         let h = (hours - self.new_hours) / self.rated_hours;
         let bend = |h: f64| h * (h - 0.6);
         let burn_in = (-hours / self.burn_in_hours).exp();
+        let sensor = self.sensors.partition_point(|replaced| *replaced <= day);
+        let drifted = since(&self.sensors, self.sensor_age_at_start, day) / 365.25;
         let yearly = self.yearly_growth(day);
         let (sin, cos) = self.course.season(day);
         for (value, term) in row.iter_mut().zip(&self.terms) {
@@ -458,7 +467,8 @@ impl<'a> Design<'a> {
                 Term::LampSlopeChange(j) => gate(j == lamp, -h),
                 Term::LampCurve => bend(self.new_hours / self.rated_hours) - bend(hours / self.rated_hours),
                 Term::BurnIn => burn_in - self.burnt_in,
-                Term::SensorStep(j) => gate(j == self.sensors.partition_point(|d| *d <= day), -1.0),
+                Term::SensorStep(j) => gate(j == sensor, -1.0),
+                Term::EarlierDrift(j) => gate(j == sensor, -drifted),
                 Term::Shift(i) => gate(self.shifts[i] <= day, -1.0),
                 Term::Temperature => self.covariate(self.course.temperature.as_ref(), day),
                 Term::Absorbance => -std::f64::consts::LN_10 * self.covariate(self.course.absorbance.as_ref(), day),
@@ -467,7 +477,7 @@ impl<'a> Design<'a> {
                 Term::Curve => -curve(grown),
                 Term::WindowLeft(reset) => gate(self.window.last_wipe(day) == Some(reset), -1.0),
                 Term::Window => -self.window.dirt(day, self.exposed(day)) / 100.0,
-                Term::Drift => -since(&self.sensors, self.sensor_age_at_start, day) / 365.25,
+                Term::Drift => gate(sensor == self.sensors.len(), -drifted),
                 Term::SeasonSine => -sin,
                 Term::SeasonCosine => -cos,
             };

@@ -243,6 +243,7 @@ impl Setting<'_> {
             Term::Window => m.window[s.window].belief,
             Term::Drift => m.drift[s.drift].belief,
             Term::SensorStep(_) => m.sensor_step,
+            Term::EarlierDrift(_) => m.earlier_drift,
             Term::WindowLeft(_) => Belief::new(0.0, m.window_left_sd),
             Term::Shift(_) => m.shift,
             Term::Temperature => m.temperature,

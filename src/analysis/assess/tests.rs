@@ -443,3 +443,22 @@ fn a_storm_is_not_in_the_week_that_crosses() {
     assert!(week < 14.7, "the week with the storm is near the set point: {week}");
     assert!((left(&calm) - left(&wild)).abs() <= 5, "{} without, {} with the storm", left(&calm), left(&wild));
 }
+
+/// A sensor that drifts fast is replaced by one that hardly does: nobody has cleaned a sleeve on the way.
+#[test]
+fn each_sensor_has_its_own_drift() {
+    let years = |days: i32| f64::from(days) / 365.25;
+    let drift = |day: i32| if day < 350 { 0.22 * years(day + 8) } else { 0.03 * years(day - 350) };
+    let days = days(650, |day| lamp(day) + drift(day));
+    let replaced = START.saturating_add(jiff::Span::new().days(350));
+    let at = Timestamp::day_start(replaced, &jiff::tz::TimeZone::UTC).plus_millis(-1);
+    let log = [crate::domain::ServiceEntry::new(at, ServiceAction::SensorReplaced)];
+    let found = ask(&spec(), &days, &log, at_end(&days));
+    sound(&found);
+    assert_eq!(found.verdict.cause, VerdictCause::LampAgeing, "{}", found.verdict.says);
+    assert!(found.log_doubts.is_empty(), "{:?}", found.log_doubts);
+    let sleeve = share(&found, crate::domain::Cause::SleeveFouling);
+    assert!(sleeve.percent < 1.0, "{sleeve:?}");
+    let sensor = share(&found, crate::domain::Cause::SensorDrift);
+    assert!((sensor.percent - causes::percent(drift(649))).abs() < 2.0, "{sensor:?}");
+}
