@@ -220,6 +220,8 @@ fn tables_come_as_csv_too() {
     let (site, _) = Site::start(&[]);
     let entry = br#"{"time":"2026-03-09T10:00:00Z","action":"sleeve-cleaned","note":"two, \"thick\" coats"}"#;
     assert_eq!(site.send("POST", "/api/v1/units/heron-bight/loon/logbook", &[], entry).status, 201);
+    let episodes = "/api/v1/units/heron-bight/loon/episodes";
+    wait_for("the first assessment", || (site.get(episodes, &[]).status == 200).then_some(()));
     for (path, rows, holds) in [
         (route::UNITS.to_owned(), 3, "heron-bight,boathouse"),
         ("/api/v1/units/heron-bight/loon/logbook".to_owned(), 1, "sleeve-cleaned,,,\"two, \"\"thick\"\" coats\""),
@@ -227,7 +229,7 @@ fn tables_come_as_csv_too() {
         ("/api/v1/months/heron-bight/2026-03".to_owned(), 4, "loon"),
         (route::ALERTS.to_owned(), 0, "site,unit,kind,level,state,since,says,first"),
         (route::ROUND.to_owned(), 0, "day,site,unit,name,condition,why,due,to_do,risk,likely_needed"),
-        ("/api/v1/units/heron-bight/loon/episodes".to_owned(), 0, "kind,from,to,percent,recovered,likely"),
+        (episodes.to_owned(), 0, "kind,from,to,percent,recovered,likely"),
     ] {
         let answer = site.get(&format!("{path}?format=csv"), &[]);
         let text = answer.text();
