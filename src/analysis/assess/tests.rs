@@ -462,3 +462,28 @@ fn each_sensor_has_its_own_drift() {
     let sensor = share(&found, crate::domain::Cause::SensorDrift);
     assert!((sensor.percent - causes::percent(drift(649))).abs() < 2.0, "{sensor:?}");
 }
+
+/// A window that gets dirty, and keeps an eighth of the dirt when it is wiped: nobody has cleaned a sleeve on the way.
+#[test]
+fn a_wiped_window_is_not_quite_clean() {
+    let dirt = |day: i32| {
+        let (rate, left) = (0.001, 0.125);
+        let first = left * 220.0 * rate;
+        match day {
+            ..220 => rate * f64::from(day),
+            220..440 => first + rate * f64::from(day - 220),
+            _ => left * (first + 220.0 * rate) + rate * f64::from(day - 440),
+        }
+    };
+    let days = days(640, |day| lamp(day) + dirt(day));
+    let at = |day: i32| {
+        let date = START.saturating_add(jiff::Span::new().days(day));
+        Timestamp::day_start(date, &jiff::tz::TimeZone::UTC).plus_millis(-1)
+    };
+    let log = [220, 440].map(|day| crate::domain::ServiceEntry::new(at(day), ServiceAction::SensorCleaned));
+    let found = ask(&spec(), &days, &log, at_end(&days));
+    sound(&found);
+    assert!(found.log_doubts.is_empty(), "{:?}", found.log_doubts);
+    let sleeve = share(&found, crate::domain::Cause::SleeveFouling);
+    assert!(sleeve.percent < 1.5, "{sleeve:?}");
+}
