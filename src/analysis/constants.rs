@@ -309,7 +309,7 @@ pub struct ForecastConstants {
     pub own_pace_most_days: f64,
     /// How much the pace of fouling ahead may differ from the pace so far, share: heat and standing water drive it
     /// (Nessim and Gehr 2006) and both change. With [`Self::bend_spread`] sized by simulation: of the 80 % intervals of
-    /// usual, hard and fast-fouling units (seeds 500 to 599) 81 to 88 % hold at every horizon.
+    /// usual, hard and fast-fouling units (seeds 500 to 599) 79 to 89 % hold at every horizon.
     pub pace_spread: f64,
     /// How much the growth ahead may bend away from the form fitted, share for each e-fold by which the deposit's age
     /// grows: as if the power of time that it grows with were uncertain by this much. 0.1 to 0.3.

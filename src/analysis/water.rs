@@ -214,7 +214,6 @@ mod tests {
     use rand_distr::{Distribution, Normal};
 
     use super::*;
-    use crate::domain::SetAside;
 
     const ORIGIN: Date = date(2025, 1, 1);
 
@@ -228,19 +227,9 @@ mod tests {
         let noise = Normal::new(0.0, 0.1).unwrap();
         (0..count)
             .map(|d| DaySummary {
-                date: day(d),
-                intensity: None,
-                quarters: [None; 4],
-                lowest: None,
-                flow: None,
-                water_temperature: None,
                 transmittance: Some(((transmittance(f64::from(d)) + noise.sample(&mut rng)) * 10.0).round() / 10.0),
-                turbidity: None,
-                lamp_hours: None,
-                lamp_hours_fell: None,
-                lamp_on_share: None,
                 readings: 144,
-                set_aside: SetAside::default(),
+                ..DaySummary::empty(day(d))
             })
             .collect()
     }

@@ -216,21 +216,7 @@ mod tests {
 
     fn day(date: Date, intensity: f64) -> DaySummary {
         let summary = LnSummary { median: intensity.ln(), spread: 0.01, count: 144 };
-        DaySummary {
-            date,
-            intensity: Some(summary),
-            quarters: [None; 4],
-            lowest: None,
-            flow: None,
-            water_temperature: None,
-            transmittance: None,
-            turbidity: None,
-            lamp_hours: None,
-            lamp_hours_fell: None,
-            lamp_on_share: None,
-            readings: 144,
-            set_aside: crate::domain::SetAside::default(),
-        }
+        DaySummary { intensity: Some(summary), readings: 144, ..DaySummary::empty(date) }
     }
 
     fn render(values: impl Fn(usize) -> f64, days: usize, style: Style) -> String {

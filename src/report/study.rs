@@ -400,19 +400,9 @@ mod tests {
     fn days() -> Vec<DaySummary> {
         let first = jiff::civil::date(2025, 12, 1);
         let day = |(i, date): (usize, Date)| DaySummary {
-            date,
             intensity: Some(LnSummary { median: (26.0 - 0.05 * (i % 100) as f64).ln(), spread: 0.01, count: 144 }),
-            quarters: [None; 4],
-            lowest: None,
-            flow: None,
-            water_temperature: None,
-            transmittance: None,
-            turbidity: None,
-            lamp_hours: None,
-            lamp_hours_fell: None,
-            lamp_on_share: None,
             readings: 144,
-            set_aside: SetAside::default(),
+            ..DaySummary::empty(date)
         };
         first.series(jiff::Span::new().days(1)).take(300).enumerate().map(day).collect()
     }

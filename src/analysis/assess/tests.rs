@@ -25,19 +25,13 @@ fn days(count: i32, loss: impl Fn(i32) -> f64) -> Vec<DaySummary> {
             let light = LnSummary { median, spread: 0.004, count: 144 };
             let quarter = LnSummary { count: 36, ..light };
             DaySummary {
-                date: START.saturating_add(jiff::Span::new().days(day)),
                 intensity: Some(light),
                 quarters: [Some(quarter); 4],
                 lowest: Some(median.exp() * 0.99),
-                flow: None,
-                water_temperature: None,
-                transmittance: None,
-                turbidity: None,
                 lamp_hours: Some(200.0 + 24.0 * f64::from(day)),
-                lamp_hours_fell: None,
                 lamp_on_share: Some(1.0),
                 readings: 144,
-                set_aside: crate::domain::SetAside::default(),
+                ..DaySummary::empty(START.saturating_add(jiff::Span::new().days(day)))
             }
         })
         .collect()
@@ -52,15 +46,15 @@ fn sleeve(day: i32, rate: f64) -> f64 {
     rate * f64::from(day % 60) + 0.05 * 60.0 * rate * f64::from(day / 60)
 }
 
+/// Work at the end of the day before `day`.
+fn done_before(day: i32, action: ServiceAction) -> crate::domain::ServiceEntry {
+    let date = START.saturating_add(jiff::Span::new().days(day));
+    crate::domain::ServiceEntry::new(Timestamp::day_start(date, &jiff::tz::TimeZone::UTC).plus_millis(-1), action)
+}
+
 fn cleanings(days: i32) -> Vec<crate::domain::ServiceEntry> {
-    let at = |day: i32| {
-        let date = START.saturating_add(jiff::Span::new().days(day));
-        Timestamp::day_start(date, &jiff::tz::TimeZone::UTC).plus_millis(-1)
-    };
-    (1..=days / 60)
-        .filter(|k| k * 60 < days)
-        .map(|k| crate::domain::ServiceEntry::new(at(60 * k), ServiceAction::SleeveCleaned))
-        .collect()
+    let cleaned = |k: i32| done_before(60 * k, ServiceAction::SleeveCleaned);
+    (1..=days / 60).filter(|k| k * 60 < days).map(cleaned).collect()
 }
 
 fn ask(spec: &UnitSpec, days: &[DaySummary], log: &[crate::domain::ServiceEntry], as_of: Timestamp) -> Assessment {
@@ -450,9 +444,7 @@ fn each_sensor_has_its_own_drift() {
     let years = |days: i32| f64::from(days) / 365.25;
     let drift = |day: i32| if day < 350 { 0.22 * years(day + 8) } else { 0.03 * years(day - 350) };
     let days = days(650, |day| lamp(day) + drift(day));
-    let replaced = START.saturating_add(jiff::Span::new().days(350));
-    let at = Timestamp::day_start(replaced, &jiff::tz::TimeZone::UTC).plus_millis(-1);
-    let log = [crate::domain::ServiceEntry::new(at, ServiceAction::SensorReplaced)];
+    let log = [done_before(350, ServiceAction::SensorReplaced)];
     let found = ask(&spec(), &days, &log, at_end(&days));
     sound(&found);
     assert_eq!(found.verdict.cause, VerdictCause::LampAgeing, "{}", found.verdict.says);
@@ -476,11 +468,7 @@ fn a_wiped_window_is_not_quite_clean() {
         }
     };
     let days = days(640, |day| lamp(day) + dirt(day));
-    let at = |day: i32| {
-        let date = START.saturating_add(jiff::Span::new().days(day));
-        Timestamp::day_start(date, &jiff::tz::TimeZone::UTC).plus_millis(-1)
-    };
-    let log = [220, 440].map(|day| crate::domain::ServiceEntry::new(at(day), ServiceAction::SensorCleaned));
+    let log = [220, 440].map(|day| done_before(day, ServiceAction::SensorCleaned));
     let found = ask(&spec(), &days, &log, at_end(&days));
     sound(&found);
     assert!(found.log_doubts.is_empty(), "{:?}", found.log_doubts);

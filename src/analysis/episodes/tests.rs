@@ -6,7 +6,7 @@ use rand_distr::{Distribution, Normal};
 
 use super::*;
 use crate::analysis::rollup;
-use crate::domain::{Channel, LnSummary, Reading, SetAside, Timestamp};
+use crate::domain::{Channel, LnSummary, Reading, Timestamp};
 
 const ORIGIN: Date = date(2025, 1, 1);
 
@@ -28,19 +28,10 @@ fn course(n: usize, seed: u64, ln: impl Fn(f64) -> f64) -> Vec<DaySummary> {
                 (0..4).map(|q| ln(d as f64 + (f64::from(q) + 0.5) / 4.0) + noise.sample(&mut rng)).collect();
             let of = |median: f64, count: u32| LnSummary { median, spread: 0.005, count };
             DaySummary {
-                date: day(d),
                 intensity: Some(of(quarters.iter().sum::<f64>() / 4.0, 144)),
                 quarters: std::array::from_fn(|q| Some(of(quarters[q], 36))),
-                lowest: None,
-                flow: None,
-                water_temperature: None,
-                transmittance: None,
-                turbidity: None,
-                lamp_hours: None,
-                lamp_hours_fell: None,
-                lamp_on_share: None,
                 readings: 144,
-                set_aside: SetAside::default(),
+                ..DaySummary::empty(day(d))
             }
         })
         .collect()

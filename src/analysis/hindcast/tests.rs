@@ -5,7 +5,7 @@ use crate::domain::assessment::{
     ASSESSMENT_SCHEMA, CauseLoss, Crossing, Episode, Forecast, LatestReading, ReadingCounts, Share, UnloggedStep,
     Verdict,
 };
-use crate::domain::{LnSummary, ServiceAction, SetAside};
+use crate::domain::{LnSummary, ServiceAction};
 
 const ORIGIN: Date = date(2025, 1, 1);
 /// The day on which the hand-made unit crosses its set point of 14.
@@ -31,19 +31,9 @@ fn intensity(d: usize) -> f64 {
 fn course(n: usize) -> (Vec<DaySummary>, Vec<Reading>) {
     let days = (0..n)
         .map(|d| DaySummary {
-            date: day(d),
             intensity: Some(LnSummary { median: intensity(d).ln(), spread: 0.0, count: 1 }),
-            quarters: [None; 4],
-            lowest: None,
-            flow: None,
-            water_temperature: None,
-            transmittance: None,
-            turbidity: None,
-            lamp_hours: None,
-            lamp_hours_fell: None,
-            lamp_on_share: None,
             readings: 1,
-            set_aside: SetAside::default(),
+            ..DaySummary::empty(day(d))
         })
         .collect();
     let readings = (0..n).map(|d| Reading::new(noon(day(d))).with(Channel::Intensity, intensity(d))).collect();

@@ -163,7 +163,7 @@ impl Course {
         let values = &self.level.values;
         let from = values[..at].iter().rposition(Option::is_some).map_or(0, |last| last + 1);
         let to = values[at..].iter().position(Option::is_some).map_or(values.len(), |next| at + next);
-        if (to - from) <= 1 || to - from > LONGEST_GAP {
+        if to - from <= 1 || to - from > LONGEST_GAP {
             return at;
         }
         let off = (from / PER_DAY..=to / PER_DAY).filter(|day| self.lamp_off.get(*day) == Some(&Some(true)));

@@ -30,19 +30,11 @@ fn course(n: usize, off: &[usize], seed: u64, ln: impl Fn(f64) -> f64) -> Vec<Da
             let mean = quarters.iter().sum::<f64>() / 4.0;
             let lamp_off = if off.contains(&d) { 3 } else { 0 };
             DaySummary {
-                date: day(d),
                 intensity: Some(summary(mean, 144)),
                 quarters: std::array::from_fn(|q| Some(summary(quarters[q], 36))),
-                lowest: None,
-                flow: None,
-                water_temperature: None,
-                transmittance: None,
-                turbidity: None,
-                lamp_hours: None,
-                lamp_hours_fell: None,
-                lamp_on_share: None,
                 readings: 144,
                 set_aside: SetAside { lamp_off, ..SetAside::default() },
+                ..DaySummary::empty(day(d))
             }
         })
         .collect()
