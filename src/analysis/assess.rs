@@ -178,7 +178,7 @@ impl Answer {
         let drowned = causes::drowned(&fitted, &losses, &c.forecast);
         let lately = forecast::last_week(course, &fitted, c.forecast.mean_days, clouded(episodes, course, spec));
         let fits = (&fitted, losses.as_slice());
-        let ahead = forecast::ahead(fits, (course, &lately), spec.set_point, &c.forecast, &mut rng);
+        let ahead = forecast::ahead(fits, (course, &lately), spec.set_point, c, &mut rng);
         let ahead = match (drowned, impossible) {
             // A date from noise would be no date.
             (Some(_), _) => Ahead::default(),

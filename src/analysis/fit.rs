@@ -292,11 +292,8 @@ mod tests {
             let fit = least_squares(x.view(), y.view(), None).unwrap();
             let beta = numbers(&sets[name]["beta"]);
             let worst = fit.params.iter().zip(&beta).map(|(h, w)| digits(*h, *w)).fold(16.0, f64::min);
-            println!("{name}: {worst:.1} digits");
             // Listed to a tenth.
-            if worst < least - 0.05 {
-                println!("SHORT {name}: {worst:.2} digits, want {least}");
-            }
+            assert!(worst >= least - 0.05, "{name}: {worst:.2} digits, want {least}");
             let se = fit.standard_errors().unwrap();
             for (have, want) in se.iter().zip(numbers(&sets[name]["se"])) {
                 assert!(want == 0.0 || digits(*have, want) >= 6.0, "{name}: standard error {have} for {want}");

@@ -7,8 +7,9 @@ use ndarray::{Array1, Array2, ArrayView1, Axis};
 use rand::{Rng, RngExt};
 use rand_distr::StandardNormal;
 
+use super::Constants;
 use super::causes::Losses;
-use super::constants::ForecastConstants;
+use super::constants::{Belief, ForecastConstants, ModelConstants};
 use super::course::{Course, quantile_sorted};
 use super::design::{Share, Term};
 use super::model::{Draw, Fitted, Variant};
@@ -65,9 +66,10 @@ pub fn ahead(
     (fitted, losses): (&Fitted<'_>, &[Losses]),
     (course, lately): (&Course, &[f64]),
     set_point: f64,
-    limits: &ForecastConstants,
+    constants: &Constants,
     rng: &mut impl Rng,
 ) -> Ahead {
+    let limits = &constants.forecast;
     let mut days: Vec<Option<usize>> = Vec::with_capacity(fitted.draws.len());
     let mut mean_path: Option<(usize, Array1<f64>)> = None;
     for (place, variant) in fitted.variants.iter().enumerate() {
@@ -90,7 +92,7 @@ pub fn ahead(
     let date = |offset: usize| course.date(now.saturating_add(i32::try_from(offset).unwrap_or(i32::MAX)));
     let crossing = quantiles(days, date);
     let mut ahead = Ahead { crossing, falling: crossing.p50.is_some(), ..Ahead::default() };
-    ahead.after_cleaning = Some(after_cleaning(fitted, losses, set_point, rng));
+    ahead.after_cleaning = Some(after_cleaning((fitted, losses), set_point, &constants.model, rng));
     // Where no reading has shown a fall yet, a date would come from beliefs and noise.
     let fell = fitted.slope_score <= -limits.fall_seen;
     ahead.clean_by = crossing.p10.filter(|by| fell && cleaning_helps(fitted, course, *by, limits));
@@ -228,7 +230,14 @@ fn quantiles(mut days: Vec<Option<usize>>, date: impl Fn(usize) -> Date) -> Cros
 }
 
 /// The reading to expect if the sleeve were cleaned now: the coat goes, but for what a cleaning leaves behind.
-fn after_cleaning(fitted: &Fitted<'_>, losses: &[Losses], set_point: f64, rng: &mut impl Rng) -> AfterCleaning {
+fn after_cleaning(
+    (fitted, losses): (&Fitted<'_>, &[Losses]),
+    set_point: f64,
+    model: &ModelConstants,
+    rng: &mut impl Rng,
+) -> AfterCleaning {
+    let Belief { mean, sd } = model.left_behind;
+    let sd = sd.hypot(model.left_behind_unit);
     let rows: Vec<Vec<f64>> = fitted.variants.iter().map(|v| v.design.row(v.design.now)).collect();
     let mut light: Vec<f64> = fitted
         .draws
@@ -237,7 +246,7 @@ fn after_cleaning(fitted: &Fitted<'_>, losses: &[Losses], set_point: f64, rng: &
         .map(|(draw, losses)| {
             let now: f64 = rows[draw.variant].iter().zip(&draw.theta).map(|(x, t)| x * t).sum();
             let (noise, left): (f64, f64) = (rng.sample(StandardNormal), rng.sample(StandardNormal));
-            let left = (losses.coat * (0.05 + 0.04 * left)).max(0.0);
+            let left = (losses.coat * (mean + sd * left)).max(0.0);
             let own = draw.noise.day_variance.sqrt() * noise;
             light_of(fitted.centre + now + draw.wandering + losses.coat - left + own)
         })

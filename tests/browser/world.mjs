@@ -48,9 +48,12 @@ export async function until(what, ask, seconds = 30) {
 
 const quoted = (text) => JSON.stringify(text);
 
+/** How long a unit has been watched: its parts were new on the day of its first reading. */
+const WATCHED_DAYS = 200;
+
 /** Units as a config has them. */
 export function unitToml({ site = 'heron-bight', unit, name, setPoint = 14, reference = 24, installed }) {
-    const date = new Date(installed ?? Date.now() - 240 * DAY).toISOString().slice(0, 10);
+    const date = new Date(installed ?? Date.now() - WATCHED_DAYS * DAY).toISOString().slice(0, 10);
     return `
 [[unit]]
 site = ${quoted(site)}
@@ -180,10 +183,10 @@ ${this.units}`);
 }
 
 /**
- * 200 days of an invented unit up to `end`: 24 when new; the lamp loses 0.03 % a day, the sleeve 0.5 %, the window 0.1 %.
+ * The days of an invented unit up to `end`: 24 when new; the lamp loses 0.03 % a day, the sleeve 0.5 %, the window 0.1 %.
  * The sleeve was cleaned after 60 and 120 days, the window wiped after 40 and 100.
  */
-export function history(end, days = 200) {
+export function history(end, days = WATCHED_DAYS) {
     const [sleeve, window] = [[0, 60, 120], [0, 40, 100]];
     const begin = end - days * DAY;
     const readings = [];

@@ -1,10 +1,11 @@
 //! Scores the assessment on simulated units of every kind, and prints the figures of each.
 //!
 //! `cargo run --release --example evaluate -- [--kinds usual,hard] [--seeds 0..100] [--cache DIR] [--worst] [--rows]`
-//! `[--found] [--oracle log,lamp,...]`. Single-threaded. The same seeds give the same units.
+//! `[--found] [--cleaned] [--oracle log,lamp,...]`. Single-threaded. The same seeds give the same units.
 
 #![expect(clippy::print_stdout, reason = "figures on standard output are what this command is for")]
 
+mod cleaned;
 mod found;
 mod oracle;
 mod score;
@@ -31,14 +32,19 @@ fn main() {
     let seeds = from.parse::<u64>().expect("a number")..to.parse::<u64>().expect("a number");
     let cache = value("--cache").map(PathBuf::from);
     let oracles = value("--oracle").map(|list| Oracle::named(&list)).unwrap_or_default();
-    let only_found = given("--found");
+    let (only_found, only_cleaned) = (given("--found"), given("--cleaned"));
     for kind in kinds {
         let mut score = Score::default();
         let mut found = found::Found::default();
+        let mut cleaned = cleaned::Cleaned::default();
         for seed in seeds.clone() {
             let unit = Unit::new(kind, seed, cache.as_deref(), &oracles);
             if only_found {
                 found.score(&unit, given("--worst"), given("--list"));
+                continue;
+            }
+            if only_cleaned {
+                cleaned.score(&unit, given("--worst"));
                 continue;
             }
             if given("--show") {
@@ -64,6 +70,8 @@ fn main() {
         }
         if only_found {
             found.print(kind);
+        } else if only_cleaned {
+            cleaned.print(kind);
         } else {
             score.print(kind);
         }
