@@ -30,7 +30,8 @@ use crate::domain::assessment::{
     UnloggedStep, Verdict,
 };
 use crate::domain::{
-    Assessment, Channel, Condition, DaySummary, FittedDay, ServiceAction, Timestamp, UnitId, UnitSpec, VerdictCause,
+    Assessment, Channel, Condition, DaySummary, FittedDay, ServiceAction, ServiceEntry, Timestamp, UnitId, UnitSpec,
+    VerdictCause,
 };
 
 /// A kind of growth this many nats behind the best is not carried on.
@@ -85,13 +86,26 @@ struct Found {
 }
 
 fn find(history: &History<'_>, constants: &Constants) -> Found {
-    let found = steps::find(history.days, history.log, history.spec, &constants.steps);
+    let mut found = steps::find(history.days, history.log, history.spec, &constants.steps);
     let work = history.log.iter().map(|entry| entry.at.date_in(&history.spec.zone));
     let resets: Vec<Date> =
         work.chain(found.snapped.iter().map(|s| s.used)).chain(found.steps.iter().map(|s| s.date)).collect();
     let episodes = episodes::find(history.days, &resets, history.spec, &constants.episodes);
+    found.faint.extend(hidden(history, &episodes).filter(|place| !found.no_recovery.contains(place)));
     let path_cm = history.spec.sensor.path_cm.unwrap_or(constants.model.path_cm.mean);
     Found { water: water::find(history.days, path_cm, &constants.water), steps: found, episodes }
+}
+
+/// Entries of the log (by place) that fall into an episode or on the day after: that the light rose there may be the
+/// water's doing.
+fn hidden(history: &History<'_>, episodes: &[Episode]) -> impl Iterator<Item = usize> {
+    let zone = &history.spec.zone;
+    let within = |entry: &ServiceEntry| {
+        let day = entry.at.date_in(zone);
+        let begun = |e: &&Episode| e.from.date_in(zone) <= day;
+        episodes.iter().filter(begun).any(|e| (day - e.to.date_in(zone)).get_days() <= 1)
+    };
+    history.log.iter().enumerate().filter(move |(_, entry)| within(entry)).map(|(place, _)| place)
 }
 
 /// The assessment given the steps and episodes found in the days.
@@ -192,7 +206,8 @@ impl Answer {
             None if impossible => causes::impossible_verdict(),
             None => causes::verdict(&losses, &scene),
         };
-        let (total, causes) = causes::shares(&losses);
+        let (total, known) = causes::shares(&losses);
+        let causes = if impossible { causes::left_open(total, known) } else { known };
         let design = &fitted.variants[0].design;
         let (lamps, now) = (design.lamps(), design.now);
         let since = spec.lamp.installed.unwrap_or(Timestamp::MAX).min(Timestamp::day_start(course.first, &spec.zone));
@@ -286,18 +301,19 @@ fn fit<'a>(
     let doubts = readings::doubts(events, found, |day| lamps.known_hours(day).map(|hours| hours / rated_hours));
     let mut base = problem(events, usual, 0.0);
     let (mut first, mut weights) = base.first_noise(&setting)?;
-    // Where several cleanings were forgotten, no single one looks likely while the noise and the rate are those of a
-    // log that lacks the others: all of them at once are another place to start from.
-    let mut taken = readings::forgotten_cleanings(&doubts);
-    if !taken.is_empty() {
-        let fuller = problem(&readings::with_all(events, &taken), usual, 0.0);
-        let odds: f64 = taken.iter().map(|edit| edit.ln_odds).sum();
-        let ln = |problem: &Problem<'_, '_>| model::evidence(problem, (&first, &weights), &all_rates, &setting);
-        if ln(&fuller).zip(ln(&base)).is_some_and(|(fuller, base)| fuller + odds > base) {
-            (first, weights) = fuller.first_noise(&setting)?;
-            base = fuller;
-        } else {
-            taken.clear();
+    let mut taken = Vec::new();
+    let ln = |problem: &Problem<'_, '_>| model::evidence(problem, (&first, &weights), &all_rates, &setting);
+    let starts = readings::starts(&doubts);
+    if let Some(as_logged) = ln(&base).filter(|_| !starts.is_empty()) {
+        let others = starts.into_iter().filter_map(|start| {
+            let problem = problem(&readings::with_all(events, &start), usual, 0.0);
+            let odds: f64 = start.iter().map(|edit| edit.ln_odds).sum();
+            Some((ln(&problem)? + odds, problem, start))
+        });
+        let best = others.max_by(|a, b| a.0.total_cmp(&b.0));
+        if let Some((_, better, start)) = best.filter(|(ln, ..)| *ln > as_logged) {
+            (first, weights) = better.first_noise(&setting)?;
+            (base, taken) = (better, start);
         }
     }
     let gain = model::gain_of_before(&base, (&first, &weights), &setting)?;
@@ -305,7 +321,7 @@ fn fit<'a>(
     let rates = model::likely_rates(&base, (&first, &weights), &setting);
     let noises = model::likely_noises(&base, (&first, &weights), &rates, &setting);
     let noise = (noises.first()?, weights.as_slice());
-    let evidence = |events: &Events| model::evidence(&problem(events, usual, 0.0), noise, &rates, &setting);
+    let evidence = |events: &Events| model::evidence(&problem(events, usual, 0.0), noise, &all_rates, &setting);
     let readings = readings::choose(events, &doubts, &taken, evidence);
     // Kinds of growth are weighed on the best reading; those out of the race are dropped for all.
     let growths = likely_growths(model, |growth| {

@@ -199,6 +199,16 @@ pub fn of_no_cause(losses: &[Losses]) -> Vec<Losses> {
     losses.iter().map(lost).collect()
 }
 
+/// [`shares`] where no explanation was found: sleeve, lamp and sensor may each have cost anything from nothing to all of
+/// `total`, and so may what nobody knows.
+pub fn left_open(total: Share, mut causes: Vec<CauseLoss>) -> Vec<CauseLoss> {
+    for share in causes.iter_mut().filter(|share| share.cause != Cause::WaterQuality) {
+        share.low = share.low.min(0.0);
+        share.high = share.high.max(total.high);
+    }
+    causes
+}
+
 /// The verdict where no explanation was found.
 pub fn impossible_verdict() -> Verdict {
     let action = ServiceAction::ReferenceCheck;
@@ -578,6 +588,16 @@ mod tests {
             let [of_none] = of_no_cause(&[lost])[..] else { panic!("one each") };
             assert!((of_none.total() - lost.total()).abs() < 1e-12);
             assert_eq!((of_none.sleeve, of_none.coat, of_none.sensor, of_none.water), (0.0, 0.0, 0.0, 0.0));
+            // Which of them it was is not known, and is not said to be.
+            let (total, known) = shares(&[of_none; 3]);
+            let [sleeve, lamp, sensor, pair, water, unexplained] = &left_open(total, known.clone())[..] else {
+                panic!("six causes")
+            };
+            for open in [sleeve, lamp, sensor, pair] {
+                assert_eq!((open.percent, open.low, open.high), (0.0, 0.0, total.high), "{}", open.cause);
+            }
+            assert_eq!(unexplained.low, 0.0);
+            assert_eq!((water.low, water.high), (known[4].low, known[4].high));
         }
     }
 

@@ -23,6 +23,10 @@ const CLEANED_UNSEEN: f64 = -2.0;
 /// ln of the odds that the sleeve was cleaned on the way when something else was done, and nobody wrote it down: where
 /// cleanings are known of, and where none is. Who never writes down a cleaning, but other work, hardly ever cleans.
 const CLEANING_FORGOTTEN: (f64, f64) = (-0.5, -2.0);
+/// ln of the odds that a sleeve was not cleaned although the log says so: where the light did not rise, and where it rose
+/// by little, as at the end of a storm. The same of a new lamp. By judgement.
+const NOT_CLEANED: (f64, f64) = (-1.0, -2.0);
+const NO_NEW_LAMP: (f64, f64) = (-2.0, -3.0);
 /// An entry is written down for a day at most this far from that of the work, days.
 const MISDATED_DAYS: i32 = 14;
 /// ln of the odds that it was, for one of the days of other work. By judgement.
@@ -49,7 +53,7 @@ pub enum Change {
     /// An event is something else than it was taken for.
     Reread(Origin, EventKind, EventKind),
     /// An event did not happen.
-    Drop(Origin, EventKind),
+    Drop(Event),
     /// An event happened on another day: its first day after it is the one given.
     Move(Event, i32),
 }
@@ -59,8 +63,20 @@ impl Edit {
         match self.change {
             Change::Add(event) => events.with(event),
             Change::Reread(origin, from, to) => events.reread(origin, from, Some(to)),
-            Change::Drop(origin, kind) => events.reread(origin, kind, None),
+            Change::Drop(event) => events.reread(event.origin, event.kind, None),
             Change::Move(event, day) => events.reread(event.origin, event.kind, None).with(Event { day, ..event }),
+        }
+    }
+
+    /// `events`, which this edit was applied to, without it.
+    fn undo(&self, events: &Events) -> Events {
+        match self.change {
+            Change::Add(event) => events.reread(event.origin, event.kind, None),
+            Change::Reread(origin, from, to) => events.reread(origin, to, Some(from)),
+            Change::Move(event, day) => {
+                Self { change: Change::Move(Event { day, ..event }, event.day), ..*self }.apply(events)
+            }
+            Change::Drop(event) => events.with(event),
         }
     }
 
@@ -81,8 +97,8 @@ impl Edit {
     fn about(&self) -> (Origin, Option<EventKind>) {
         match self.change {
             Change::Add(event) => (event.origin, None),
-            Change::Reread(origin, kind, _) | Change::Drop(origin, kind) => (origin, Some(kind)),
-            Change::Move(event, _) => (event.origin, Some(event.kind)),
+            Change::Reread(origin, kind, _) => (origin, Some(kind)),
+            Change::Drop(event) | Change::Move(event, _) => (event.origin, Some(event.kind)),
         }
     }
 }
@@ -104,40 +120,49 @@ pub fn doubts(events: &Events, found: &StepsFound, lamp_life: impl Fn(i32) -> Op
         if parts.contains(&event.kind) && matches!(event.origin, Origin::Logged(_)) {
             edits.extend(moves(event, events));
         }
-        let again = |kind| Change::Add(Event { kind, ..*event });
-        let reread = |kind| Change::Reread(event.origin, event.kind, kind);
+        if parts.contains(&event.kind) && !sleeve(event.day) {
+            let change = Change::Add(Event { kind: EventKind::SleeveCleaned, ..*event });
+            edits.push(Edit { change, ln_odds: forgotten });
+        }
+        edits.extend(never_was(event, found));
+        let reread = |kind, ln_odds| Edit { change: Change::Reread(event.origin, event.kind, kind), ln_odds };
         match (event.kind, event.origin) {
-            (EventKind::LampReplaced | EventKind::WindowWiped | EventKind::SensorReplaced, _) if !sleeve(event.day) => {
-                edits.push(Edit { change: again(EventKind::SleeveCleaned), ln_odds: forgotten });
-            }
-            (EventKind::SleeveCleaned, Origin::Logged(place)) if found.no_recovery.contains(&place) => {
-                let change = Change::Drop(event.origin, event.kind);
-                edits.push(Edit { change, ln_odds: -1.0 });
-            }
             (EventKind::SleeveCleaned, Origin::Step(place)) => {
-                edits.push(Edit { change: reread(EventKind::WindowWiped), ln_odds: -2.0 });
+                edits.push(reread(EventKind::WindowWiped, -2.0));
                 let step = found.steps.get(place);
                 if step.is_none_or(|step| step.ln_size > LAMP_GAIN) {
-                    let ln_odds = lamp_unlogged(lamp_life(event.day - 1));
-                    edits.push(Edit { change: reread(EventKind::LampReplaced), ln_odds });
+                    edits.push(reread(EventKind::LampReplaced, lamp_unlogged(lamp_life(event.day - 1))));
                 }
                 if step.is_none_or(|step| step.lamp_off != Some(true)) {
-                    edits.push(Edit { change: reread(EventKind::Shift), ln_odds: -3.0 });
+                    edits.push(reread(EventKind::Shift, -3.0));
                 }
-            }
-            (EventKind::LampReplaced, Origin::Logged(place)) if found.no_recovery.contains(&place) => {
-                edits.push(Edit { change: Change::Drop(event.origin, event.kind), ln_odds: -2.0 });
             }
             (EventKind::Shift, Origin::Step(place)) => {
                 if found.steps.get(place).is_some_and(|step| step.ln_size > 0.0) {
-                    edits.push(Edit { change: reread(EventKind::SleeveCleaned), ln_odds: CLEANED_UNSEEN });
+                    edits.push(reread(EventKind::SleeveCleaned, CLEANED_UNSEEN));
                 }
-                edits.push(Edit { change: Change::Drop(event.origin, event.kind), ln_odds: 0.5 });
+                edits.push(Edit { change: Change::Drop(*event), ln_odds: 0.5 });
             }
             _ => {}
         }
     }
     edits
+}
+
+/// The edit that says a logged cleaning or new lamp never was, where the light rose by little or nothing.
+fn never_was(event: &Event, found: &StepsFound) -> Option<Edit> {
+    let Origin::Logged(place) = event.origin else { return None };
+    let (silent, faint) = match event.kind {
+        EventKind::SleeveCleaned => NOT_CLEANED,
+        EventKind::LampReplaced => NO_NEW_LAMP,
+        _ => return None,
+    };
+    let change = Change::Drop(*event);
+    if found.no_recovery.contains(&place) {
+        Some(Edit { change, ln_odds: silent })
+    } else {
+        found.faint.contains(&place).then_some(Edit { change, ln_odds: faint })
+    }
 }
 
 /// ln of the odds that a step up is a new lamp nobody logged, given the share of the old one's rated life.
@@ -158,9 +183,22 @@ fn moves(event: &Event, events: &Events) -> Vec<Edit> {
     days.into_iter().map(|day| Edit { change: Change::Move(*event, day), ln_odds: MISDATED }).collect()
 }
 
-/// The edits that say a cleaning was done on the way and not written down.
-pub fn forgotten_cleanings(edits: &[Edit]) -> Vec<&Edit> {
-    edits.iter().filter(|edit| matches!(edit.change, Change::Add(_))).collect()
+/// Other places to begin the search at. Where several entries are missing or wrong, no single edit looks likely while
+/// the rest of the log stands: so all cleanings that may have been forgotten are taken at once, or all that the light
+/// contradicts (cleanings after which it did not rise, steps up as cleanings nobody saw), or both.
+pub fn starts(edits: &[Edit]) -> Vec<Vec<&Edit>> {
+    let forgotten = |edit: &Edit| matches!(edit.change, Change::Add(_));
+    let contradicted = |edit: &Edit| match edit.change {
+        Change::Drop(event) => matches!(event.origin, Origin::Logged(_)) && event.kind == EventKind::SleeveCleaned,
+        Change::Reread(_, EventKind::Shift, EventKind::SleeveCleaned) => true,
+        _ => false,
+    };
+    let those = |keep: &dyn Fn(&Edit) -> bool| edits.iter().filter(|edit| keep(edit)).collect::<Vec<&Edit>>();
+    let mut starts =
+        vec![those(&forgotten), those(&contradicted), those(&|edit| forgotten(edit) || contradicted(edit))];
+    starts.retain(|start| !start.is_empty());
+    starts.dedup();
+    starts
 }
 
 /// `events` with all of these edits.
@@ -168,8 +206,8 @@ pub fn with_all(events: &Events, edits: &[&Edit]) -> Events {
     edits.iter().fold(events.clone(), |events, edit| edit.apply(&events))
 }
 
-/// The readings worth carrying on, best first, each with ln of its odds beforehand. `taken`: the cleanings added to
-/// begin with. `evidence` gives the log evidence of a reading, `None` where it cannot be had.
+/// The readings worth carrying on, best first, each with ln of its odds beforehand. `taken`: the edits made to begin
+/// with. `evidence` gives the log evidence of a reading, `None` where it cannot be had.
 pub fn choose(
     events: &Events,
     edits: &[Edit],
@@ -208,11 +246,10 @@ impl<'e> Search<'e> {
         evidence(&edit.apply(&self.best)).map(|after| after + edit.ln_odds - self.at)
     }
 
-    /// Takes back the cleanings it began with that do not pay beside the others.
+    /// Takes back the edits it began with that do not pay beside the others.
     fn try_without(&mut self, taken: &[&'e Edit], evidence: impl Fn(&Events) -> Option<f64>) {
         for edit in taken {
-            let Change::Add(event) = edit.change else { continue };
-            let without = self.best.reread(event.origin, event.kind, None);
+            let without = edit.undo(&self.best);
             let Some(after) = evidence(&without) else { continue };
             let gain = self.at - after + edit.ln_odds;
             if gain > 0.0 {
@@ -271,20 +308,9 @@ impl<'e> Search<'e> {
     fn into_readings(mut self) -> Vec<(Events, f64)> {
         self.open.sort_by(|a, b| a.0.total_cmp(&b.0));
         let Self { best, odds, open, .. } = self;
-        let undo = |edit: &Edit, taken: bool| match (edit.change, taken) {
-            (_, false) => Some((edit.apply(&best), odds + edit.ln_odds)),
-            (Change::Add(event), true) => Some((best.reread(event.origin, event.kind, None), odds - edit.ln_odds)),
-            (Change::Reread(origin, from, to), true) => {
-                Some((best.reread(origin, to, Some(from)), odds - edit.ln_odds))
-            }
-            (Change::Move(event, day), true) => Some((
-                Edit { change: Change::Move(Event { day, ..event }, event.day), ..*edit }.apply(&best),
-                odds - edit.ln_odds,
-            )),
-            (Change::Drop(..), true) => None,
-        };
-        let others: Vec<(Events, f64)> =
-            open.iter().filter_map(|(_, edit, taken)| undo(edit, *taken)).take(MOST_READINGS - 1).collect();
+        let others = open.iter().take(MOST_READINGS - 1).map(|(_, edit, taken)| {
+            if *taken { (edit.undo(&best), odds - edit.ln_odds) } else { (edit.apply(&best), odds + edit.ln_odds) }
+        });
         std::iter::once((best.clone(), odds)).chain(others).collect()
     }
 }
@@ -313,6 +339,28 @@ mod tests {
         let readings = choose(&base, &edits, &[], evidence);
         assert!(has(&readings[0].0, 50) && !has(&readings[0].0, 80));
         assert!((readings[0].1 + 1.5).abs() < 1e-12, "odds add up");
+        // That it was a cleaning all the same is nearly even, and stays among the readings.
+        let with_both = readings.iter().find(|(events, _)| has(events, 50) && has(events, 80));
+        assert!(with_both.is_some_and(|(_, odds)| (odds + 0.5).abs() < 1e-12), "{readings:?}");
+    }
+
+    /// An entry is doubted where the light did not rise, a little less where it hardly did, and not where it did.
+    #[test]
+    fn what_the_log_says_may_never_have_been() {
+        let base = Events::default().with(event(50, EventKind::SleeveCleaned, Origin::Logged(0))).with(event(
+            90,
+            EventKind::LampReplaced,
+            Origin::Logged(1),
+        ));
+        let odds = |found: StepsFound, place: usize| {
+            let of = |edit: &Edit| matches!(edit.change, Change::Drop(Event { origin: Origin::Logged(p), .. }) if p == place);
+            doubts(&base, &found, |_| None).into_iter().find(of).map(|edit| edit.ln_odds)
+        };
+        let silent = || StepsFound { no_recovery: vec![0, 1], ..StepsFound::default() };
+        let faint = || StepsFound { faint: vec![0, 1], ..StepsFound::default() };
+        assert_eq!([odds(silent(), 0), odds(faint(), 0)], [Some(NOT_CLEANED.0), Some(NOT_CLEANED.1)]);
+        assert_eq!([odds(silent(), 1), odds(faint(), 1)], [Some(NO_NEW_LAMP.0), Some(NO_NEW_LAMP.1)]);
+        assert_eq!([odds(StepsFound::default(), 0), odds(StepsFound::default(), 1)], [None, None]);
     }
 
     /// +20 for cleanings on both days, -5 for one alone: neither is found from a log with none, both are kept, and one
@@ -337,7 +385,7 @@ mod tests {
             Some(pair - if third { 10.0 } else { 0.0 })
         };
         assert_eq!(cleaned(&choose(&base, &edits, &[], evidence)[0].0), [false; 3]);
-        let (best, odds) = choose(&base, &edits, &forgotten_cleanings(&edits), evidence).swap_remove(0);
+        let (best, odds) = choose(&base, &edits, &starts(&edits)[0], evidence).swap_remove(0);
         assert_eq!(cleaned(&best), [true, true, false]);
         assert!((odds - 2.0 * CLEANING_FORGOTTEN.1).abs() < 1e-12);
     }

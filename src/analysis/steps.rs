@@ -124,6 +124,8 @@ pub struct StepsFound {
     pub snapped: Vec<Snap>,
     /// Indices of entries of cleanings and new lamps after which the light did not rise.
     pub no_recovery: Vec<usize>,
+    /// Indices of such entries after which it rose by too little to be found without the entry.
+    pub faint: Vec<usize>,
 }
 
 /// Searches `days` (in order) for steps that `log` (in order) does not explain.
@@ -136,7 +138,7 @@ pub fn find(days: &[DaySummary], log: &[ServiceEntry], spec: &UnitSpec, c: &Step
     let mut steps: Vec<Step> = matched.unexplained(&edges).filter(lasts).map(|e| course.step(e)).collect();
     steps.extend(slow.iter().filter(|e| !matched.covers(e, c)).filter(lasts).map(|e| course.slow_step(e, c)));
     steps.sort_by_key(|step| step.date);
-    StepsFound { steps, snapped: matched.snapped, no_recovery: matched.no_recovery }
+    StepsFound { steps, snapped: matched.snapped, no_recovery: matched.no_recovery, faint: matched.faint }
 }
 
 /// Whether a step down ended before anybody could see that it lasts: the light rose by most of it while a storm could

@@ -47,17 +47,17 @@ fn sleeve(day: i32, rate: f64) -> f64 {
 }
 
 /// Work at the end of the day before `day`.
-fn done_before(day: i32, action: ServiceAction) -> crate::domain::ServiceEntry {
+fn done_before(day: i32, action: ServiceAction) -> ServiceEntry {
     let date = START.saturating_add(jiff::Span::new().days(day));
-    crate::domain::ServiceEntry::new(Timestamp::day_start(date, &jiff::tz::TimeZone::UTC).plus_millis(-1), action)
+    ServiceEntry::new(Timestamp::day_start(date, &jiff::tz::TimeZone::UTC).plus_millis(-1), action)
 }
 
-fn cleanings(days: i32) -> Vec<crate::domain::ServiceEntry> {
+fn cleanings(days: i32) -> Vec<ServiceEntry> {
     let cleaned = |k: i32| done_before(60 * k, ServiceAction::SleeveCleaned);
     (1..=days / 60).filter(|k| k * 60 < days).map(cleaned).collect()
 }
 
-fn ask(spec: &UnitSpec, days: &[DaySummary], log: &[crate::domain::ServiceEntry], as_of: Timestamp) -> Assessment {
+fn ask(spec: &UnitSpec, days: &[DaySummary], log: &[ServiceEntry], as_of: Timestamp) -> Assessment {
     let intensity = days.last().and_then(|d| d.intensity).map_or(20.0, |light| light.median.exp());
     let latest = Some(Reading::new(as_of.plus_millis(-60_000)).with(Channel::Intensity, intensity));
     let history = History { spec, days, log, latest, cadence_millis: Some(600_000), neighbours: None };
@@ -291,8 +291,8 @@ fn a_measured_water_tells_whose_a_lasting_shift_is() {
         Timestamp::day_start(date, &jiff::tz::TimeZone::UTC).plus_millis(crate::domain::time::HOUR)
     };
     let measured = |day: i32, value: f64| {
-        let entry = crate::domain::ServiceEntry::new(at(day), ServiceAction::TransmittanceMeasured);
-        crate::domain::ServiceEntry { value: Some(value), ..entry }
+        let entry = ServiceEntry::new(at(day), ServiceAction::TransmittanceMeasured);
+        ServiceEntry { value: Some(value), ..entry }
     };
     let mut spec = spec();
     spec.sensor.path_cm = Some(2.5);
@@ -350,14 +350,14 @@ fn lamp_hours_are_counted_from_the_first_day_on() {
     // A lamp that nobody knows the age of has no hours, however long it was watched; one changed since has.
     let mut unknown = spec.clone();
     (unknown.lamp.hours_at_start, unknown.lamp.installed) = (None, None);
-    let hours = |log: &[crate::domain::ServiceEntry]| {
+    let hours = |log: &[ServiceEntry]| {
         let found = ask(&unknown, &days, log, at_end(&days));
         found.parts.into_iter().find(|part| part.part == "lamp").unwrap().age_hours
     };
     assert_eq!(hours(&[]), None);
     let fitted = START.saturating_add(jiff::Span::new().days(4));
     let at = Timestamp::day_start(fitted, &jiff::tz::TimeZone::UTC).plus_millis(9 * crate::domain::time::HOUR);
-    let log = [crate::domain::ServiceEntry::new(at, ServiceAction::LampReplaced)];
+    let log = [ServiceEntry::new(at, ServiceAction::LampReplaced)];
     assert_eq!(hours(&log), Some((24.0f64 + 0.7 * 24.0).round()), "one whole day since, and the day under way");
 }
 
@@ -410,8 +410,8 @@ fn just_opened_a_cabin_fouls_as_before_it_was_closed() {
     let at =
         |day: i32| Timestamp::day_start(START.saturating_add(jiff::Span::new().days(day)), &jiff::tz::TimeZone::UTC);
     let mut log = cleanings(closes);
-    log.push(crate::domain::ServiceEntry::new(at(closes), ServiceAction::Closed));
-    log.push(crate::domain::ServiceEntry::new(at(opens), ServiceAction::Opened));
+    log.push(ServiceEntry::new(at(closes), ServiceAction::Closed));
+    log.push(ServiceEntry::new(at(opens), ServiceAction::Opened));
     let found = ask(&spec(), &days, &log, at_end(&days));
     sound(&found);
     // ln(24 / 14) = 0.539; lamp and sleeve have taken 0.218 on the last day, 168 days in use, and take 0.0043 a day.
@@ -474,4 +474,19 @@ fn a_wiped_window_is_not_quite_clean() {
     assert!(found.log_doubts.is_empty(), "{:?}", found.log_doubts);
     let sleeve = share(&found, crate::domain::Cause::SleeveFouling);
     assert!(sleeve.percent < 1.5, "{sleeve:?}");
+}
+
+/// Two entries of cleanings that never were, and two cleanings between them that nobody wrote down: their steps are no
+/// new lamps, and the coat is a coat.
+#[test]
+fn a_log_that_is_wrong_twice_is_read_anew() {
+    let mut days = days(150, |day| lamp(day) + sleeve(day, 0.0015));
+    for day in [59, 119] {
+        days[day].set_aside.lamp_off = 3;
+    }
+    let log = [40, 100].map(|day| done_before(day, ServiceAction::SleeveCleaned));
+    let found = ask(&spec(), &days, &log, at_end(&days));
+    let steps: Vec<Likely> = found.unlogged.iter().map(|step| step.likely).collect();
+    assert_eq!(steps, [Likely::SleeveCleaned; 2], "{found:?}");
+    assert_eq!(found.verdict.cause, VerdictCause::SleeveFouling, "{}", found.verdict.says);
 }

@@ -52,6 +52,8 @@ pub(super) struct Matched {
     pub snapped: Vec<Snap>,
     /// See [`super::StepsFound::no_recovery`].
     pub no_recovery: Vec<usize>,
+    /// See [`super::StepsFound::faint`].
+    pub faint: Vec<usize>,
 }
 
 impl Matched {
@@ -68,12 +70,15 @@ impl Matched {
             })
             .collect();
         let explained = vec![false; edges.len()];
-        let mut matched = Self { entries, explained, snapped: Vec::new(), no_recovery: Vec::new() };
+        let mut matched = Self { entries, explained, snapped: Vec::new(), no_recovery: Vec::new(), faint: Vec::new() };
         let mut left = matched.as_logged(edges);
         left.retain(|entry| !matched.snap(entry, course, edges, c.snap_days));
         left.retain(|entry| expects_rise(entry.action) || entry.action == ServiceAction::SensorReplaced);
-        left.retain(|entry| !borne_out(entry, course, c));
         for entry in left {
+            if borne_out(&entry, course, c) {
+                matched.faint.extend(expects_rise(entry.action).then_some(entry.index));
+                continue;
+            }
             let seen = entry.day() >= 0 && entry.day() + 1 < course.quarters.days() as i64;
             if !matched.snap(&entry, course, edges, c.misdated_days) && seen && expects_rise(entry.action) {
                 matched.no_recovery.push(entry.index);
