@@ -455,9 +455,9 @@ fn weigh_structures(
 /// Turns log weights into probabilities, drops the light and sorts.
 fn keep_the_heavy(components: &mut Vec<Component>, model: &ModelConstants) {
     components.retain(|c| c.weight.is_finite());
-    components.sort_by(|a, b| b.weight.total_cmp(&a.weight));
-    let Some(best) = components.first().map(|c| c.weight) else { return };
+    let best = components.iter().map(|c| c.weight).fold(f64::NEG_INFINITY, f64::max);
     components.retain(|c| c.weight > best + model.least_weight.ln());
+    components.sort_by(|a, b| b.weight.total_cmp(&a.weight));
     components.truncate(model.most_components);
     components.iter_mut().for_each(|c| c.weight = (c.weight - best).exp());
     let sum: f64 = components.iter().map(|c| c.weight).sum();
