@@ -24,9 +24,8 @@ const CLEANED_UNSEEN: f64 = -2.0;
 /// cleanings are known of, and where none is. Who never writes down a cleaning, but other work, hardly ever cleans.
 const CLEANING_FORGOTTEN: (f64, f64) = (-0.5, -2.0);
 /// ln of the odds that a sleeve was not cleaned although the log says so: where the light did not rise, and where it rose
-/// by little, as at the end of a storm. The same of a new lamp. By judgement.
+/// by little, as at the end of a storm. By judgement.
 const NOT_CLEANED: (f64, f64) = (-1.0, -2.0);
-const NO_NEW_LAMP: (f64, f64) = (-2.0, -3.0);
 /// An entry is written down for a day at most this far from that of the work, days.
 const MISDATED_DAYS: i32 = 14;
 /// ln of the odds that it was, for one of the days of other work. By judgement.
@@ -124,7 +123,7 @@ pub fn doubts(events: &Events, found: &StepsFound, lamp_life: impl Fn(i32) -> Op
             let change = Change::Add(Event { kind: EventKind::SleeveCleaned, ..*event });
             edits.push(Edit { change, ln_odds: forgotten });
         }
-        edits.extend(never_was(event, found));
+        edits.extend(never_cleaned(event, found));
         let reread = |kind, ln_odds| Edit { change: Change::Reread(event.origin, event.kind, kind), ln_odds };
         match (event.kind, event.origin) {
             (EventKind::SleeveCleaned, Origin::Step(place)) => {
@@ -149,20 +148,16 @@ pub fn doubts(events: &Events, found: &StepsFound, lamp_life: impl Fn(i32) -> Op
     edits
 }
 
-/// The edit that says a logged cleaning or new lamp never was, where the light rose by little or nothing.
-fn never_was(event: &Event, found: &StepsFound) -> Option<Edit> {
+/// The edit that says a logged cleaning never was, where the light rose by little or nothing. A new lamp is believed: its
+/// hours and its dates hang on the entry.
+fn never_cleaned(event: &Event, found: &StepsFound) -> Option<Edit> {
     let Origin::Logged(place) = event.origin else { return None };
-    let (silent, faint) = match event.kind {
-        EventKind::SleeveCleaned => NOT_CLEANED,
-        EventKind::LampReplaced => NO_NEW_LAMP,
-        _ => return None,
+    let ln_odds = match (found.no_recovery.contains(&place), found.faint.contains(&place)) {
+        (true, _) => NOT_CLEANED.0,
+        (false, true) => NOT_CLEANED.1,
+        (false, false) => return None,
     };
-    let change = Change::Drop(*event);
-    if found.no_recovery.contains(&place) {
-        Some(Edit { change, ln_odds: silent })
-    } else {
-        found.faint.contains(&place).then_some(Edit { change, ln_odds: faint })
-    }
+    (event.kind == EventKind::SleeveCleaned).then_some(Edit { change: Change::Drop(*event), ln_odds })
 }
 
 /// ln of the odds that a step up is a new lamp nobody logged, given the share of the old one's rated life.
@@ -189,7 +184,7 @@ fn moves(event: &Event, events: &Events) -> Vec<Edit> {
 pub fn starts(edits: &[Edit]) -> Vec<Vec<&Edit>> {
     let forgotten = |edit: &Edit| matches!(edit.change, Change::Add(_));
     let contradicted = |edit: &Edit| match edit.change {
-        Change::Drop(event) => matches!(event.origin, Origin::Logged(_)) && event.kind == EventKind::SleeveCleaned,
+        Change::Drop(event) => matches!(event.origin, Origin::Logged(_)),
         Change::Reread(_, EventKind::Shift, EventKind::SleeveCleaned) => true,
         _ => false,
     };
@@ -344,9 +339,10 @@ mod tests {
         assert!(with_both.is_some_and(|(_, odds)| (odds + 0.5).abs() < 1e-12), "{readings:?}");
     }
 
-    /// An entry is doubted where the light did not rise, a little less where it hardly did, and not where it did.
+    /// A cleaning is doubted where the light did not rise, a little less where it hardly did, and not where it did; a new
+    /// lamp is not.
     #[test]
-    fn what_the_log_says_may_never_have_been() {
+    fn a_cleaning_may_never_have_been() {
         let base = Events::default().with(event(50, EventKind::SleeveCleaned, Origin::Logged(0))).with(event(
             90,
             EventKind::LampReplaced,
@@ -359,8 +355,7 @@ mod tests {
         let silent = || StepsFound { no_recovery: vec![0, 1], ..StepsFound::default() };
         let faint = || StepsFound { faint: vec![0, 1], ..StepsFound::default() };
         assert_eq!([odds(silent(), 0), odds(faint(), 0)], [Some(NOT_CLEANED.0), Some(NOT_CLEANED.1)]);
-        assert_eq!([odds(silent(), 1), odds(faint(), 1)], [Some(NO_NEW_LAMP.0), Some(NO_NEW_LAMP.1)]);
-        assert_eq!([odds(StepsFound::default(), 0), odds(StepsFound::default(), 1)], [None, None]);
+        assert_eq!([odds(silent(), 1), odds(faint(), 1), odds(StepsFound::default(), 0)], [None; 3]);
     }
 
     /// +20 for cleanings on both days, -5 for one alone: neither is found from a log with none, both are kept, and one
