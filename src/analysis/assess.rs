@@ -14,7 +14,7 @@ use super::constants::{ForecastConstants, ModelConstants};
 use super::course::{Course, median, quantile_sorted};
 use super::design::{Design, Growth};
 use super::episodes;
-use super::events::{self, EventKind, Events, Origin};
+use super::events::{self, Event, EventKind, Events, Origin};
 use super::forecast::{self, Ahead};
 use super::lamps::{LEAST_RATED_HOURS, Lamps};
 use super::model::{self, Fitted, Observed, Problem, Variant};
@@ -169,6 +169,8 @@ struct Answer {
 /// How the fit reads what happened.
 struct Read {
     events: Events,
+    /// Cleanings in the log that are taken never to have been, by their place in it.
+    disbelieved: Vec<usize>,
     shifts: Shifts,
 }
 
@@ -184,7 +186,9 @@ impl Answer {
         let (spec, c) = (history.spec, constants);
         let mut rng = ChaCha8Rng::seed_from_u64(seed(&spec.id, course.date(course.today)));
         let tested = Tested::by(events);
-        let (fitted, events) = fit(history, constants, course, (events, found), episodes, &mut rng)?;
+        let logged = events;
+        let (fitted, events) = fit(history, constants, course, (logged, found), episodes, &mut rng)?;
+        let disbelieved = disbelieved(logged, &events);
         let shifts = shifts(&events, course, spec, c);
         let losses = causes::losses(&fitted, course, &shifts, &mut rng);
         let impossible = causes::impossible(&losses, &c.forecast);
@@ -216,7 +220,7 @@ impl Answer {
             verdict,
             ahead,
             parts: parts::parts(spec, history.log, as_of, lamps.known_hours(now), lamps.pace()),
-            read: Some(Read { events, shifts }),
+            read: Some(Read { events, disbelieved, shifts }),
         })
     }
 
@@ -247,6 +251,14 @@ impl Answer {
             parts: parts::parts(history.spec, history.log, as_of, hours, pace),
         }
     }
+}
+
+/// The cleanings in the log that the events as they are `believed` lack.
+fn disbelieved(logged: &Events, believed: &Events) -> Vec<usize> {
+    let cleanings = logged.list.iter().filter(|event| event.kind == EventKind::SleeveCleaned);
+    let lacking = cleanings.filter(|event| believed.list.iter().all(|other| other.origin != event.origin));
+    let place = |event: &Event| if let Origin::Logged(place) = event.origin { Some(place) } else { None };
+    lacking.filter_map(place).collect()
 }
 
 /// What is known of the lasting shifts in `events`.
@@ -466,7 +478,9 @@ fn log_doubts(history: &History<'_>, found: &StepsFound, read: Option<(&Read, &C
         let says = format!("the readings rise on {}, not at the logged time; that day is used", causes::say_date(used));
         Some(LogDoubt { action: entry.action, at: entry.at, used: Some(used), says })
     });
-    let silent = found.no_recovery.iter().filter_map(|place| {
+    let faint = read.into_iter().flat_map(|(read, _)| &read.disbelieved);
+    let faint = faint.filter(|place| !found.no_recovery.contains(place));
+    let silent = found.no_recovery.iter().chain(faint).filter_map(|place| {
         let entry = history.log.get(*place)?;
         Some(LogDoubt { action: entry.action, at: entry.at, used: None, says: "logged, no recovery seen".to_owned() })
     });

@@ -124,7 +124,8 @@ pub struct StepsFound {
     pub snapped: Vec<Snap>,
     /// Indices of entries of cleanings and new lamps after which the light did not rise.
     pub no_recovery: Vec<usize>,
-    /// Indices of such entries after which it rose by too little to be found without the entry.
+    /// Indices of such entries after which it rose by too little to be found without the entry; the assessment adds those
+    /// that an episode hides.
     pub faint: Vec<usize>,
 }
 

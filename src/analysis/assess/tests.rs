@@ -490,3 +490,19 @@ fn a_log_that_is_wrong_twice_is_read_anew() {
     assert_eq!(steps, [Likely::SleeveCleaned; 2], "{found:?}");
     assert_eq!(found.verdict.cause, VerdictCause::SleeveFouling, "{}", found.verdict.says);
 }
+
+/// An entry of a cleaning at the end of a storm that passes in a week: the light rises, but no coat has gone. The entry is doubted, and
+/// the doubt is told.
+#[test]
+fn the_end_of_a_storm_is_no_cleaning() {
+    let storm = |day: i32| if (84..=90).contains(&day) { 0.014 * f64::from(91 - day) } else { 0.0 };
+    let mut days = days(170, |day| lamp(day) + sleeve(day, 0.003) + storm(day));
+    for day in [59, 119] {
+        days[day].set_aside.lamp_off = 3;
+    }
+    let log = [60, 91, 120].map(|day| done_before(day, ServiceAction::SleeveCleaned));
+    let found = ask(&spec(), &days, &log, at_end(&days));
+    let doubted: Vec<Timestamp> = found.log_doubts.iter().map(|doubt| doubt.at).collect();
+    assert_eq!(doubted, [log[1].at], "{:?} {:?} {:?}", found.log_doubts, found.episodes, found.unlogged);
+    assert_eq!(found.log_doubts[0].says, "logged, no recovery seen");
+}
