@@ -96,7 +96,7 @@ fn find(history: &History<'_>, constants: &Constants) -> Found {
     Found { water: water::find(history.days, path_cm, &constants.water), steps: found, episodes }
 }
 
-/// Entries of the log (by place) that fall into an episode or on the day after: that the light rose there may be the
+/// Cleanings in the log (by place) that fall into an episode or on the day after: that the light rose there may be the
 /// water's doing.
 fn hidden(history: &History<'_>, episodes: &[Episode]) -> impl Iterator<Item = usize> {
     let zone = &history.spec.zone;
@@ -105,7 +105,9 @@ fn hidden(history: &History<'_>, episodes: &[Episode]) -> impl Iterator<Item = u
         let begun = |e: &&Episode| e.from.date_in(zone) <= day;
         episodes.iter().filter(begun).any(|e| (day - e.to.date_in(zone)).get_days() <= 1)
     };
-    history.log.iter().enumerate().filter(move |(_, entry)| within(entry)).map(|(place, _)| place)
+    let cleaned = |entry: &ServiceEntry| entry.action == ServiceAction::SleeveCleaned;
+    let all = history.log.iter().enumerate();
+    all.filter(move |(_, entry)| cleaned(entry) && within(entry)).map(|(place, _)| place)
 }
 
 /// The assessment given the steps and episodes found in the days.
