@@ -1,7 +1,6 @@
 //! Alerts in the engine: signals into books, books onto topics, news to people, units of a silent site held.
 
 use std::collections::BTreeMap;
-use std::sync::Arc;
 
 use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
@@ -424,11 +423,6 @@ impl Engine {
                 .is_none_or(|closed| unit.log.iter().any(|e| e.action == ServiceAction::Opened && e.at >= closed.at))
         };
         self.units.values().filter(open).min_by_key(|unit| unit.heard).map(|unit| (unit.spec.id.clone(), unit.heard))
-    }
-
-    /// The papers of every unit, ordered by id.
-    pub fn specs(&self) -> impl Iterator<Item = &Arc<UnitSpec>> {
-        self.units.values().map(|unit| &unit.spec)
     }
 }
 

@@ -140,11 +140,6 @@ impl Topics {
         format!("{}/alert/{site}/{WHOLE_SITE}/{ALL_KINDS}", self.prefix)
     }
 
-    /// The filter that covers everything published for one unit, for people who want to listen.
-    pub fn unit_filter(&self, unit: &UnitId) -> String {
-        self.unit(unit, "#")
-    }
-
     /// Whether the daemon is connected.
     pub fn daemon_state(&self, online: bool) -> Message {
         Message::retained(self.daemon(), if online { ONLINE } else { OFFLINE })

@@ -214,26 +214,6 @@ impl Store {
         Ok(all)
     }
 
-    /// The same, handed over day by day (UTC), for ranges too long for memory. Appends go on in between: what they
-    /// bring may or may not be seen.
-    pub fn each_day(
-        &self,
-        id: &UnitId,
-        from: Timestamp,
-        to: Timestamp,
-        mut hand_over: impl FnMut(&[Reading]),
-    ) -> Result<(), StoreError> {
-        let mut rows = Vec::new();
-        self.each_kept(id, (from, to), |day, _| {
-            rows.clear();
-            day.onto(&mut rows)?;
-            let begin = rows.partition_point(|row| row.at < from);
-            let end = rows.partition_point(|row| row.at < to);
-            hand_over(&rows[begin..end]);
-            Ok(())
-        })
-    }
-
     /// The same by columns, with these channels alone.
     pub fn columns(
         &self,
@@ -464,19 +444,6 @@ impl Store {
     /// Puts an assessment in the place of the unit's last one.
     pub fn put_assessment(&self, id: &UnitId, assessment: &Assessment) -> Result<(), StoreError> {
         self.put(id, |commit, unit| records::put_assessment(commit, unit, assessment))
-    }
-
-    /// Puts many assessments at the price of one.
-    pub fn put_assessments(&self, assessments: &[(UnitId, Assessment)]) -> Result<(), StoreError> {
-        let mut disk = self.disk();
-        let mut commit = Commit::default();
-        for (id, assessment) in assessments {
-            let unit = self.series_mut().number_in(id, &mut commit);
-            records::put_assessment(&mut commit, unit, assessment)?;
-        }
-        disk.commit(commit)?;
-        self.series_mut().recorded();
-        Ok(())
     }
 
     /// The latest assessment of a unit.

@@ -500,7 +500,8 @@ fn the_last_assessment_of_each_unit_is_kept() {
     let (a, b) = (unit("a"), unit("b"));
     let store = open(dir.path());
     let later = Assessment { as_of: at(77), ..assessment() };
-    store.put_assessments(&[(b.clone(), assessment()), (a.clone(), assessment())]).unwrap();
+    store.put_assessment(&b, &assessment()).unwrap();
+    store.put_assessment(&a, &assessment()).unwrap();
     store.put_assessment(&b, &later).unwrap();
     store.close();
     let store = open(dir.path());

@@ -1,7 +1,5 @@
 //! Scoring rules of forecasts: small is good. All in the unit of the outcome.
 
-use std::f64::consts::PI;
-
 /// Pinball loss of the quantile `q` at probability `p` (0 to 1) when `y` comes: its mean is least for the true
 /// quantile (Gneiting and Raftery 2007).
 pub fn pinball(p: f64, q: f64, y: f64) -> f64 {
@@ -12,29 +10,6 @@ pub fn pinball(p: f64, q: f64, y: f64) -> f64 {
 /// %): its width, and `2 / alpha` for each unit by which `y` lies outside (Gneiting and Raftery 2007).
 pub fn interval_score(low: f64, high: f64, alpha: f64, y: f64) -> f64 {
     (high - low) + 2.0 / alpha * ((low - y).max(0.0) + (y - high).max(0.0))
-}
-
-/// Continuous ranked probability score of a normal distribution, in closed form (Gneiting and Raftery 2007).
-pub fn crps_normal(mean: f64, sd: f64, y: f64) -> f64 {
-    let z = (y - mean) / sd;
-    let density = (-0.5 * z * z).exp() / (2.0 * PI).sqrt();
-    let below = 0.5 * statrs::function::erf::erfc(-z / std::f64::consts::SQRT_2);
-    sd * (z * (2.0 * below - 1.0) + 2.0 * density - 1.0 / PI.sqrt())
-}
-
-/// Continuous ranked probability score of the empirical distribution of `draws` (any order): mean distance to `y` less
-/// half the mean distance between two draws. `None` without draws.
-pub fn crps_draws(draws: &[f64], y: f64) -> Option<f64> {
-    let mut sorted = draws.to_vec();
-    sorted.sort_unstable_by(f64::total_cmp);
-    let n = sorted.len() as f64;
-    if sorted.is_empty() {
-        return None;
-    }
-    let to_outcome = sorted.iter().map(|x| (x - y).abs()).sum::<f64>() / n;
-    // Sum over pairs of |xi - xj| = sum over sorted i of (2i + 1 - n) xi, each pair twice.
-    let between: f64 = sorted.iter().enumerate().map(|(i, x)| (2.0 * i as f64 + 1.0 - n) * x).sum();
-    Some(to_outcome - between / (n * n))
 }
 
 /// Continuous ranked probability score of a distribution known by some quantiles (probability, value), ascending in
@@ -85,41 +60,45 @@ pub fn relative_accuracy(forecast: OnTheWay) -> Option<f64> {
 
 #[cfg(test)]
 mod tests {
-    use statrs::distribution::{ContinuousCDF, Normal};
+    use std::f64::consts::PI;
+
+    use statrs::distribution::{Continuous, ContinuousCDF, Normal};
 
     use super::*;
 
-    /// Values of the closed form, computed outside the project.
+    /// Continuous ranked probability score of a normal distribution, in closed form (Gneiting and Raftery 2007).
+    fn crps_normal(mean: f64, sd: f64, y: f64) -> f64 {
+        let z = (y - mean) / sd;
+        let standard = Normal::standard();
+        sd * (z * (2.0 * standard.cdf(z) - 1.0) + 2.0 * standard.pdf(z) - 1.0 / PI.sqrt())
+    }
+
+    /// Values of the closed form, computed outside the project; and many quantiles of N(30, 5) against it.
     #[test]
     fn crps_of_normal_distributions() {
+        let normal = Normal::new(30.0, 5.0).unwrap();
+        let grid = (0..4_000).map(|i| (f64::from(i) + 0.5) / 4_000.0);
+        let quantiles: Vec<(f64, f64)> = grid.map(|p| (p, normal.inverse_cdf(p))).collect();
         for (mean, sd, y, want) in [
             (0.0, 1.0, 0.0, 0.233_694_977_255),
             (0.0, 1.0, 1.0, 0.602_441_357_628),
             (0.0, 1.0, 2.0, 1.452_791_821_686),
             (30.0, 5.0, 22.0, 5.411_471_761_863),
         ] {
-            let have = crps_normal(mean, sd, y);
-            assert!((have - want).abs() < 1e-9, "{have} {want}");
+            let closed = crps_normal(mean, sd, y);
+            assert!((closed - want).abs() < 1e-9, "{closed} {want}");
+            // The same distribution, moved to N(30, 5).
+            let have = crps_quantiles(&quantiles, 30.0 + 5.0 * (y - mean) / sd).unwrap();
+            assert!((have * sd / 5.0 - want).abs() < 2e-3, "{have} {want}");
         }
     }
 
-    /// Draws and quantiles of N(30, 5) against its closed form.
+    /// A certain forecast scores its distance.
     #[test]
-    fn draws_and_quantiles_agree_with_the_closed_form() {
-        let normal = Normal::new(30.0, 5.0).unwrap();
-        let grid = |n: usize| (0..n).map(move |i| (i as f64 + 0.5) / n as f64);
-        let draws: Vec<f64> = grid(4_000).map(|p| normal.inverse_cdf(p)).rev().collect();
-        let quantiles: Vec<(f64, f64)> = grid(4_000).map(|p| (p, normal.inverse_cdf(p))).collect();
-        for y in [22.0, 30.0, 41.0] {
-            let want = crps_normal(30.0, 5.0, y);
-            assert!((crps_draws(&draws, y).unwrap() - want).abs() < 2e-3);
-            assert!((crps_quantiles(&quantiles, y).unwrap() - want).abs() < 2e-3);
-        }
-        // A certain forecast scores its distance, by every rule.
-        assert_eq!(crps_draws(&[22.0, 22.0], 30.0), Some(8.0));
+    fn crps_of_certainty() {
         let certain = crps_quantiles(&[(0.1, 22.0), (0.5, 22.0), (0.9, 22.0)], 30.0).unwrap();
         assert!((certain - 8.0).abs() < 1e-12);
-        assert_eq!((crps_draws(&[], 1.0), crps_quantiles(&[], 1.0)), (None, None));
+        assert_eq!(crps_quantiles(&[], 1.0), None);
     }
 
     /// Values computed outside the project (definitions of Gneiting and Raftery 2007).
