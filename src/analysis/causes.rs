@@ -5,10 +5,10 @@ use rand::{Rng, RngExt};
 
 use super::constants::ForecastConstants;
 use super::course::{Course, quantile_sorted};
-use super::design::{Share as Part, Term};
 use super::events::{EventKind, Events};
 use super::model::{Draw, Fitted};
 use super::shifts::Shifts;
+use super::term::{Share as Part, Term};
 use crate::domain::assessment::{CauseLoss, SettleWith, Share, Verdict};
 use crate::domain::{Cause, ServiceAction, VerdictCause};
 

@@ -4,8 +4,8 @@
 //! "trial" names the design trial on simulated units that came before this code; a value from it is a starting point,
 //! not a fact of the trade.
 
-use super::design::Growth;
 use super::episodes::EpisodeConstants;
+use super::growth::Growth;
 use super::rollup::RollupConstants;
 use super::steps::StepConstants;
 use super::water::WaterConstants;

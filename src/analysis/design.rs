@@ -15,207 +15,16 @@ use ndarray::Array2;
 use super::constants::ModelConstants;
 use super::course::{Course, Covariate};
 use super::events::{EventKind, Events};
+use super::growth::{Growth, curve};
 use super::lamps::{LEAST_RATED_HOURS, Lamps};
 use super::sensor_window::SensorWindow;
+use super::term::Term;
 use crate::domain::UnitSpec;
-
-/// How a deposit grows with time: it may take time to begin, and it may near an end.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Growth {
-    /// Time constant of the beginning, days; 0: at once. Days of growth: u - tau (1 - exp(-u / tau)).
-    pub delay_days: f64,
-    /// Days of growth that all growth comes to in the end (Kern and Seaton's asymptote over the rate at the start);
-    /// infinite: no end.
-    pub end_days: f64,
-    /// Days of growth in which a deposit in patches, each of which lets no light through, would cover the whole sleeve:
-    /// the light then falls by the same amount each day, and its logarithm ever faster. Infinite: a film.
-    pub cover_days: f64,
-}
-
-/// From this share on, what patches cover costs as much more for each day as at this share: intervals differ, and a
-/// sleeve that should be covered by now may not be.
-const MOSTLY_COVERED: f64 = 0.85;
-
-impl Growth {
-    /// In proportion to time.
-    pub const STEADY: Self = Self { delay_days: 0.0, end_days: f64::INFINITY, cover_days: f64::INFINITY };
-
-    /// Whether it goes on for ever.
-    pub fn is_endless(self) -> bool {
-        self.end_days.is_infinite() && self.cover_days.is_infinite()
-    }
-
-    /// Effective days (in hundreds) after `days` of exposure; a rate of 1 is that of steady growth.
-    pub fn at(self, days: f64) -> f64 {
-        let delay = self.delay_days;
-        let grown = if delay > 0.0 { days - delay * (1.0 - (-days / delay).exp()) } else { days };
-        let nearing =
-            if self.end_days.is_infinite() { grown } else { self.end_days * (1.0 - (-grown / self.end_days).exp()) };
-        let covering = if self.cover_days.is_infinite() {
-            nearing
-        } else {
-            let share = nearing / self.cover_days;
-            let (mostly, more) = (share.min(MOSTLY_COVERED), (share - MOSTLY_COVERED).max(0.0));
-            self.cover_days * (more / (1.0 - MOSTLY_COVERED) - (1.0 - mostly).ln())
-        };
-        covering / 100.0
-    }
-}
 
 /// Over how many days what is unusual in the water passes, days. By judgement, from the lengths of storms.
 const PASSING_DAYS: f64 = 10.0;
 /// Days ahead for which the yearly course of growth is worked out; a longer horizon keeps the last.
 const DAYS_AHEAD: i32 = 760;
-
-/// Which part of the loss a term belongs to.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Share {
-    /// The level itself.
-    Level,
-    /// Lost before the first reading, nobody knows to what.
-    Before,
-    /// The lamp.
-    Lamp,
-    /// The sleeve.
-    Sleeve,
-    /// The sensor and its window.
-    Sensor,
-    /// The water.
-    Water,
-    /// A lasting shift: water or sensor, not told apart.
-    Shift,
-    /// Water temperature, which comes and goes and is no loss.
-    Temperature,
-}
-
-/// One regressor.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Term {
-    /// The intervals of group `g` foul faster or slower than the unit does.
-    IntervalRate(usize),
-    /// The rate of fouling goes with the year, sine.
-    RateSine,
-    /// The rate of fouling goes with the year, cosine.
-    RateCosine,
-    /// What each cleaning of group `g` left behind more than is expected of the rate.
-    LeftBehind(usize),
-    /// Deposit from before the first known cleaning.
-    InitialDeposit,
-    /// A film from before the first reading that no cleaning takes off.
-    PermanentAtStart,
-    /// The first lamp's age at the first reading is not known.
-    LampAtStart,
-    /// The first sensor's age at the first reading is not known.
-    SensorAtStart,
-    /// Lamp `j` (from 1) starts weaker than the first.
-    LampStep(usize),
-    /// Lamp `j` (from 1) ages faster than the first.
-    LampSlopeChange(usize),
-    /// Curvature of lamp ageing.
-    LampCurve,
-    /// Light that goes in the first hours of a lamp.
-    BurnIn,
-    /// Sensor `j` (from 1) reads lower than the first.
-    SensorStep(usize),
-    /// Drift of sensor `j` (from 0), which is no longer there.
-    EarlierDrift(usize),
-    /// A wipe of the sensor's window, by its place among the window's resets, left more than is expected.
-    WindowLeft(usize),
-    /// A lasting shift, by its place among the events of that kind.
-    Shift(usize),
-    /// Water temperature.
-    Temperature,
-    /// Absorbance of the water.
-    Absorbance,
-    /// The usual water, where measured, against that on which the reference was read.
-    UsualWater,
-    /// The level: ln of light with everything new and clean and the usual water.
-    Level,
-    /// Loss of a lamp over its rated hours.
-    LampSlope,
-    /// The unit's rate of fouling: the coat there is, and what cleanings are expected to have left of earlier ones.
-    Rate,
-    /// Curvature of the deposit's growth.
-    Curve,
-    /// Dirt on the sensor's window.
-    Window,
-    /// Drift of the present sensor.
-    Drift,
-    /// Yearly course, sine.
-    SeasonSine,
-    /// Yearly course, cosine.
-    SeasonCosine,
-    /// What the first reading lacked against the reference, for a reason nobody knows.
-    BeforeStart,
-    /// An old coat at the first reading, which the first cleaning takes off.
-    OldCoat,
-}
-
-impl Term {
-    /// Which part of the loss it belongs to.
-    pub fn share(self) -> Share {
-        match self {
-            Self::Level => Share::Level,
-            Self::BeforeStart => Share::Before,
-            Self::LampStep(_)
-            | Self::LampSlopeChange(_)
-            | Self::LampCurve
-            | Self::BurnIn
-            | Self::LampAtStart
-            | Self::LampSlope => Share::Lamp,
-            Self::IntervalRate(_)
-            | Self::RateSine
-            | Self::RateCosine
-            | Self::LeftBehind(_)
-            | Self::InitialDeposit
-            | Self::PermanentAtStart
-            | Self::OldCoat
-            | Self::Rate
-            | Self::Curve => Share::Sleeve,
-            Self::SensorStep(_)
-            | Self::SensorAtStart
-            | Self::EarlierDrift(_)
-            | Self::WindowLeft(_)
-            | Self::Window
-            | Self::Drift => Share::Sensor,
-            Self::Temperature => Share::Temperature,
-            Self::Absorbance | Self::UsualWater | Self::SeasonSine | Self::SeasonCosine => Share::Water,
-            Self::Shift(_) => Share::Shift,
-        }
-    }
-
-    /// Whether it is part of the coat that the next cleaning takes off; of the rate, see [`Design::coat_of`].
-    pub fn is_coat(self) -> bool {
-        matches!(
-            self,
-            Self::Rate
-                | Self::RateSine
-                | Self::RateCosine
-                | Self::Curve
-                | Self::IntervalRate(_)
-                | Self::InitialDeposit
-                | Self::OldCoat
-        )
-    }
-
-    /// Whether its coefficient cannot be negative.
-    pub fn at_least_zero(self) -> bool {
-        matches!(
-            self,
-            Self::InitialDeposit
-                | Self::PermanentAtStart
-                | Self::OldCoat
-                | Self::BeforeStart
-                | Self::BurnIn
-                | Self::Absorbance
-                | Self::LampSlope
-                | Self::Rate
-                | Self::Window
-                | Self::EarlierDrift(_)
-                | Self::Drift
-        )
-    }
-}
 
 /// The time between two cleanings.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -234,6 +43,34 @@ pub struct Interval {
     pub left_by_rate: f64,
 }
 
+/// How things stand on a day: what several regressors need.
+#[derive(Clone, Copy, Debug)]
+pub struct Standing {
+    day: i32,
+    /// The place of the interval between cleanings.
+    interval: usize,
+    coat: Coat,
+    /// Growth at the interval's own rate, in hundreds of days.
+    own: f64,
+    /// Which lamp burns, and for how many hours it has.
+    lamp: usize,
+    hours: f64,
+    /// What is left of its burn-in.
+    burn_in: f64,
+    /// Which sensor looks on, and for how many years it has.
+    sensor: usize,
+    drifted: f64,
+}
+
+/// The coat of a day at a rate of 1, in hundreds of days of growth since the last cleaning.
+#[derive(Clone, Copy, Debug, Default)]
+struct Coat {
+    grown: f64,
+    /// The same, each day's growth weighed with the sine and the cosine of its time of the year.
+    by_sine: f64,
+    by_cosine: f64,
+}
+
 /// Every regressor of a unit as a function of the day.
 #[derive(Clone, Debug)]
 pub struct Design<'a> {
@@ -249,6 +86,8 @@ pub struct Design<'a> {
     /// Days in which patches cover the sleeve in the intervals of each group, where they are known to differ.
     covers: Vec<f64>,
     left_share: f64,
+    /// For each interval, how many cleanings of each group have left something on the sleeve: those since it was new.
+    cleanings_left: Vec<Vec<f64>>,
     /// The day whose losses are "now": today, or the day after a service of today.
     pub now: i32,
     lamps: Lamps,
@@ -263,8 +102,8 @@ pub struct Design<'a> {
     sensor_age_at_start: f64,
     shifts: Vec<i32>,
     exposure: Vec<f64>,
-    /// Growth since the last cleaning weighed with the sine and cosine of the year, for each day from 0.
-    yearly: Vec<(f64, f64)>,
+    /// The coat for each day from 0.
+    coats: Vec<Coat>,
     own_pace_until: f64,
 }
 
@@ -290,6 +129,7 @@ impl<'a> Design<'a> {
             intervals: Vec::new(),
             growth,
             covers: Vec::new(),
+            cleanings_left: Vec::new(),
             left_share: c.left_behind.mean,
             now,
             lamps: Lamps::new(course, spec, events, c.lamp_age.mean),
@@ -303,7 +143,7 @@ impl<'a> Design<'a> {
             sensor_age_at_start: 0.0,
             shifts: events.inside(&[EventKind::Shift], now),
             exposure,
-            yearly: Vec::new(),
+            coats: Vec::new(),
             own_pace_until: 0.0,
         };
         design.set_ages(spec, events, c);
@@ -312,7 +152,7 @@ impl<'a> Design<'a> {
         design.expect_left();
         let age = design.interval_age(design.now);
         design.own_pace_until = age + age.clamp(own_pace_days.0, own_pace_days.1);
-        design.yearly = design.grow_by_season(DAYS_AHEAD);
+        design.coats = design.grow(DAYS_AHEAD);
         design.list_terms(events, spec);
         design
     }
@@ -368,6 +208,15 @@ impl<'a> Design<'a> {
             interval.group = group_of(k, count, most_own_rates);
             interval.left = if k == 0 { 0 } else { group_of(k - 1, cleanings, most_own_left) };
         }
+        let mut left = vec![0.0; self.intervals.last().map_or(0, |last| last.left + 1)];
+        for (k, interval) in self.intervals.iter().enumerate() {
+            if interval.new_sleeve {
+                left.fill(0.0);
+            } else if k > 0 {
+                left[interval.left] += 1.0;
+            }
+            self.cleanings_left.push(left.clone());
+        }
     }
 
     fn list_terms(&mut self, events: &Events, spec: &UnitSpec) {
@@ -408,11 +257,14 @@ impl<'a> Design<'a> {
         }
         terms.push(Term::Level);
         self.nuisance = terms.len();
-        terms.extend([Term::LampSlope, Term::Rate, Term::Curve, Term::Window, Term::Drift]);
+        // In the order of the loops of `Setting::structures`: see `evidence`.
+        terms.extend([Term::Rate, Term::LampSlope, Term::Drift]);
         terms.extend((!self.sensor_age_known).then_some(Term::SensorAtStart));
+        terms.push(Term::Window);
         if self.course.temperature.is_none() || self.course.absorbance.is_none() {
             terms.extend([Term::SeasonSine, Term::SeasonCosine]);
         }
+        terms.push(Term::Curve);
         if referred {
             terms.push(Term::BeforeStart);
             terms.extend((!clean_known).then_some(Term::OldCoat));
@@ -422,65 +274,97 @@ impl<'a> Design<'a> {
 
     /// The regressors of a day, past or future.
     pub fn row(&self, day: i32) -> Vec<f64> {
-        let mut row = vec![0.0; self.terms.len()];
-        self.write_row(day, &mut row);
-        row
+        let at = self.standing(day);
+        self.terms.iter().map(|term| self.value(*term, &at)).collect()
     }
 
     /// The regressors of days, a row each.
     pub fn rows(&self, days: impl ExactSizeIterator<Item = i32>) -> Array2<f64> {
         let mut rows = Array2::zeros((days.len(), self.terms.len()));
-        for (day, row) in days.zip(rows.as_slice_mut().unwrap_or_default().chunks_exact_mut(self.terms.len().max(1))) {
-            self.write_row(day, row);
+        for (day, row) in days.zip(rows.rows_mut()) {
+            let at = self.standing(day);
+            row.into_iter().zip(&self.terms).for_each(|(value, term)| *value = self.value(*term, &at));
         }
         rows
     }
 
-    fn write_row(&self, day: i32, row: &mut [f64]) {
+    /// How things stand on a day.
+    pub fn standing(&self, day: i32) -> Standing {
         let interval = self.interval(day);
+        let coat = self.coat(day);
         let days = self.interval_age(day);
-        let growth = self.growth_in(interval);
-        let grown = growth.at(days);
-        let own = growth.at(days.min(self.own_pace_until));
+        let own =
+            if days <= self.own_pace_until { coat.grown } else { self.growth_in(interval).at(self.own_pace_until) };
         let (lamp, hours) = self.lamps.at(day);
+        Standing {
+            day,
+            interval,
+            coat,
+            own,
+            lamp,
+            hours,
+            burn_in: (-hours / self.burn_in_hours).exp(),
+            sensor: self.sensors.partition_point(|replaced| *replaced <= day),
+            drifted: since(&self.sensors, self.sensor_age_at_start, day) / 365.25,
+        }
+    }
+
+    /// The regressor of a term as things stand.
+    pub fn value(&self, term: Term, at: &Standing) -> f64 {
+        let Standing { day, interval, coat, lamp, hours, sensor, drifted, .. } = *at;
         let h = (hours - self.new_hours) / self.rated_hours;
         let bend = |h: f64| h * (h - 0.6);
-        let burn_in = (-hours / self.burn_in_hours).exp();
-        let sensor = self.sensors.partition_point(|replaced| *replaced <= day);
-        let drifted = since(&self.sensors, self.sensor_age_at_start, day) / 365.25;
-        let yearly = self.yearly_growth(day);
-        let (sin, cos) = self.course.season(day);
-        for (value, term) in row.iter_mut().zip(&self.terms) {
-            *value = match *term {
-                Term::Level => 1.0,
-                Term::UsualWater => -1.0,
-                Term::IntervalRate(g) => gate(g == self.intervals[interval].group, -own),
-                Term::RateSine => -yearly.0,
-                Term::RateCosine => -yearly.1,
-                Term::LeftBehind(g) => -self.cleanings_left(g, interval),
-                Term::LampAtStart => gate(lamp == 0, -1.0),
-                Term::SensorAtStart => gate(self.sensors.first().is_none_or(|first| day < *first), -1.0),
-                Term::PermanentAtStart => gate(!self.intervals[..=interval].iter().any(|i| i.new_sleeve), -1.0),
-                Term::InitialDeposit | Term::OldCoat => gate(interval == 0, -1.0),
-                Term::BeforeStart => -1.0,
-                Term::LampStep(j) => gate(j == lamp, -1.0),
-                Term::LampSlopeChange(j) => gate(j == lamp, -h),
-                Term::LampCurve => bend(self.new_hours / self.rated_hours) - bend(hours / self.rated_hours),
-                Term::BurnIn => burn_in - self.burnt_in,
-                Term::SensorStep(j) => gate(j == sensor, -1.0),
-                Term::EarlierDrift(j) => gate(j == sensor, -drifted),
-                Term::Shift(i) => gate(self.shifts[i] <= day, -1.0),
-                Term::Temperature => self.covariate(self.course.temperature.as_ref(), day),
-                Term::Absorbance => -std::f64::consts::LN_10 * self.covariate(self.course.absorbance.as_ref(), day),
-                Term::LampSlope => -h,
-                Term::Rate => -grown - self.intervals[interval].left_by_rate,
-                Term::Curve => -curve(grown),
-                Term::WindowLeft(reset) => gate(self.window.last_wipe(day) == Some(reset), -1.0),
-                Term::Window => -self.window.dirt(day, self.exposed(day)) / 100.0,
-                Term::Drift => gate(sensor == self.sensors.len(), -drifted),
-                Term::SeasonSine => -sin,
-                Term::SeasonCosine => -cos,
-            };
+        match term {
+            Term::Level => 1.0,
+            Term::UsualWater => -1.0,
+            Term::IntervalRate(g) => gate(g == self.intervals[interval].group, -at.own),
+            Term::RateSine => -coat.by_sine,
+            Term::RateCosine => -coat.by_cosine,
+            Term::LeftBehind(g) => -self.cleanings_left[interval][g],
+            Term::LampAtStart => gate(lamp == 0, -1.0),
+            Term::SensorAtStart => gate(sensor == 0, -1.0),
+            Term::PermanentAtStart => gate(!self.intervals[..=interval].iter().any(|i| i.new_sleeve), -1.0),
+            Term::InitialDeposit | Term::OldCoat => gate(interval == 0, -1.0),
+            Term::BeforeStart => -1.0,
+            Term::LampStep(j) => gate(j == lamp, -1.0),
+            Term::LampSlopeChange(j) => gate(j == lamp, -h),
+            Term::LampCurve => bend(self.new_hours / self.rated_hours) - bend(hours / self.rated_hours),
+            Term::BurnIn => at.burn_in - self.burnt_in,
+            Term::SensorStep(j) => gate(j == sensor, -1.0),
+            Term::EarlierDrift(j) => gate(j == sensor, -drifted),
+            Term::Shift(i) => gate(self.shifts[i] <= day, -1.0),
+            Term::Temperature => self.covariate(self.course.temperature.as_ref(), day),
+            Term::Absorbance => -std::f64::consts::LN_10 * self.covariate(self.course.absorbance.as_ref(), day),
+            Term::LampSlope => -h,
+            Term::Rate => -coat.grown - self.intervals[interval].left_by_rate,
+            Term::Curve => -curve(coat.grown),
+            Term::WindowLeft(reset) => gate(self.window.last_wipe(day) == Some(reset), -1.0),
+            Term::Window => -self.window.dirt(day, self.exposed(day)) / 100.0,
+            Term::Drift => gate(sensor == self.sensors.len(), -drifted),
+            Term::SeasonSine => -self.course.season(day).0,
+            Term::SeasonCosine => -self.course.season(day).1,
+        }
+    }
+
+    /// Whether the regressor of a term is 0 from `first` to `last`, in order; where that would take looking at every day,
+    /// it is not said to be.
+    pub fn is_idle(&self, term: Term, first: &Standing, last: &Standing) -> bool {
+        let groups = || self.intervals[first.interval].group..=self.intervals[last.interval].group;
+        match term {
+            Term::IntervalRate(g) => !groups().contains(&g),
+            Term::LeftBehind(g) => {
+                self.cleanings_left[first.interval..=last.interval].iter().all(|left| left[g] == 0.0)
+            }
+            Term::InitialDeposit | Term::OldCoat => first.interval > 0,
+            Term::LampAtStart => first.lamp > 0,
+            Term::LampStep(j) | Term::LampSlopeChange(j) => !(first.lamp..=last.lamp).contains(&j),
+            Term::SensorAtStart => first.sensor > 0,
+            Term::SensorStep(j) | Term::EarlierDrift(j) => !(first.sensor..=last.sensor).contains(&j),
+            Term::WindowLeft(reset) => {
+                !(self.window.last_reset(first.day)..=self.window.last_reset(last.day)).contains(&Some(reset))
+            }
+            Term::Shift(i) => self.shifts[i] > last.day,
+            _ => false,
         }
     }
 
@@ -491,8 +375,7 @@ impl<'a> Design<'a> {
 
     /// Growth of the present deposit from now to `day`, in hundreds of days.
     pub fn grown_since_now(&self, day: i32) -> f64 {
-        let growth = self.growth_in(self.interval(day));
-        growth.at(self.interval_age(day)) - growth.at(self.interval_age(self.now))
+        self.grown_by(day) - self.grown_by(self.now)
     }
 
     /// The term of the present interval's own rate, whether it is in the list or not.
@@ -505,7 +388,7 @@ impl<'a> Design<'a> {
     pub fn with_covers(mut self, covers: Vec<f64>) -> Self {
         self.covers = covers;
         self.expect_left();
-        self.yearly = self.grow_by_season(DAYS_AHEAD);
+        self.coats = self.grow(DAYS_AHEAD);
         self
     }
 
@@ -563,26 +446,35 @@ impl<'a> Design<'a> {
         self.growth_in(k).at((self.exposed(end) - self.exposed(interval.from) + interval.exposed).max(0.0))
     }
 
-    fn grow_by_season(&self, days_ahead: i32) -> Vec<(f64, f64)> {
-        let (mut sine, mut cosine, mut before) = (0.0, 0.0, 0.0);
+    /// The coat of each day from 0 to `days_ahead` from now.
+    fn grow(&self, days_ahead: i32) -> Vec<Coat> {
+        let mut coat = Coat::default();
         (0..self.now + days_ahead)
             .map(|day| {
-                let grown = self.growth_in(self.interval(day)).at(self.interval_age(day));
-                if day == 0 || grown < before {
-                    (sine, cosine, before) = (0.0, 0.0, if day == 0 { grown } else { 0.0 });
+                let grown = self.grown_by(day);
+                if day == 0 || grown < coat.grown {
+                    coat = Coat { grown: if day == 0 { grown } else { 0.0 }, ..Coat::default() };
                 }
                 let (sin, cos) = self.course.season(day);
-                sine += sin * (grown - before);
-                cosine += cos * (grown - before);
-                before = grown;
-                (sine, cosine)
+                let more = grown - coat.grown;
+                coat = Coat { grown, by_sine: coat.by_sine + sin * more, by_cosine: coat.by_cosine + cos * more };
+                coat
             })
             .collect()
     }
 
-    fn yearly_growth(&self, day: i32) -> (f64, f64) {
-        let known = usize::try_from(day).ok().and_then(|d| self.yearly.get(d).or(self.yearly.last()));
-        known.copied().unwrap_or_default()
+    fn coat(&self, day: i32) -> Coat {
+        let known = usize::try_from(day).ok().and_then(|day| self.coats.get(day)).copied();
+        // The yearly course beyond is that of the last day.
+        known.unwrap_or_else(|| {
+            let last = if day < 0 { Coat::default() } else { self.coats.last().copied().unwrap_or_default() };
+            Coat { grown: self.grown_by(day), ..last }
+        })
+    }
+
+    /// Growth since the last cleaning, in hundreds of days.
+    fn grown_by(&self, day: i32) -> f64 {
+        self.growth_in(self.interval(day)).at(self.interval_age(day))
     }
 
     /// The unit's lamps.
@@ -612,13 +504,6 @@ impl<'a> Design<'a> {
     /// The days of lasting shifts, in the order of their terms.
     pub fn shifts(&self) -> &[i32] {
         &self.shifts
-    }
-
-    /// How many cleanings of group `g` have left something on the sleeve of `interval`: those since it was new.
-    fn cleanings_left(&self, g: usize, interval: usize) -> f64 {
-        let known = &self.intervals[..=interval];
-        let since = known.iter().rposition(|i| i.new_sleeve).unwrap_or(0);
-        known[since + 1..].iter().filter(|i| i.left == g).count() as f64
     }
 
     /// Days of exposure before `day` began.
@@ -675,11 +560,6 @@ fn group_of(k: usize, count: usize, most: usize) -> usize {
     let alone = if count <= most { count } else { most / 2 };
     let (old, groups) = (count - alone, most - alone);
     if k < old { k * groups / old } else { groups.min(old) + k - old }
-}
-
-/// Curvature with a bounded slope: u^2 / (u + 0.6) - 0.57 u. Plain u^2 runs away when carried on.
-fn curve(u: f64) -> f64 {
-    u * u / (u + 0.6) - 0.57 * u
 }
 
 /// Days since the last of `resets`, or since the start plus the age then.

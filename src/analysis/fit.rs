@@ -179,9 +179,11 @@ pub fn posterior(x: ArrayView2<'_, f64>, y: ArrayView1<'_, f64>, priors: &Priors
         return Err(FitError::Shape { rows, targets: y.len(), weights: priors.sd.len() });
     }
     let mean = ArrayView1::from(priors.mean.as_slice());
-    let sd = ArrayView1::from(priors.sd.as_slice());
+    // What is fixed has no part in the solve.
+    let free: Vec<usize> = (0..columns).filter(|column| priors.sd[*column] > 0.0).collect();
+    let sd = Array1::from_iter(free.iter().map(|column| priors.sd[*column]));
     let shape = |_| FitError::Shape { rows, targets: y.len(), weights: rows };
-    let data_rows = &x * &sd;
+    let data_rows = x.select(Axis(1), &free) * &sd;
     // The ones of the prior keep it far from singular, so its inverse needs no QR of its own.
     let gram = data_rows.t().dot(&data_rows);
     let with_prior = |i: usize, j: usize| gram[(i, j)] + if i == j { 1.0 } else { 0.0 };
@@ -189,49 +191,26 @@ pub fn posterior(x: ArrayView2<'_, f64>, y: ArrayView1<'_, f64>, priors: &Priors
         let finite = |row: &usize| y[*row].is_finite() && x.row(*row).iter().all(|value| value.is_finite());
         FitError::NotFinite { row: (0..rows).find(|row| !finite(row)).unwrap_or(rows) }
     };
-    let factor = Factor::new(columns, with_prior).ok_or_else(not_finite)?;
-    let stacked = concatenate(Axis(0), &[data_rows.view(), Array2::eye(columns).view()]).map_err(shape)?;
+    let factor = Factor::new(free.len(), with_prior).ok_or_else(not_finite)?;
+    let stacked = concatenate(Axis(0), &[data_rows.view(), Array2::eye(free.len()).view()]).map_err(shape)?;
     let left = &y - &x.dot(&mean);
     if left.iter().any(|value| !value.is_finite()) {
         return Err(not_finite());
     }
-    let target = concatenate(Axis(0), &[left.view(), Array1::zeros(columns).view()]).map_err(shape)?;
+    let target = concatenate(Axis(0), &[left.view(), Array1::zeros(free.len()).view()]).map_err(shape)?;
     let data = Dataset::new(stacked, target);
     let fitted = LinearRegression::new().with_intercept(false).fit(&data).map_err(|_| not_finite())?;
     let phi = fitted.params();
     let residuals = &data.targets - &data.records.dot(phi);
+    let mut after = mean.to_owned();
     let mut covariance = Array2::zeros((columns, columns));
-    for (row, inverse) in factor.inverse().into_iter().enumerate() {
-        for (column, value) in inverse.into_iter().enumerate() {
-            covariance[(row, column)] = sd[row] * value * sd[column];
+    for ((row, inverse), (sd_row, phi)) in free.iter().zip(factor.inverse()).zip(sd.iter().zip(phi)) {
+        after[*row] += sd_row * phi;
+        for ((column, value), sd_column) in free.iter().zip(inverse).zip(&sd) {
+            covariance[(*row, *column)] = sd_row * value * sd_column;
         }
     }
-    Ok(Posterior { mean: &mean + &(&sd * phi), covariance, misfit: residuals.dot(&residuals) + factor.ln_det() })
-}
-
-/// The same with some coefficients that cannot be negative: violators are held at 0 and the rest is refitted, until
-/// none is left.
-pub fn bounded_posterior(
-    x: ArrayView2<'_, f64>,
-    y: ArrayView1<'_, f64>,
-    priors: &Priors,
-    at_least_zero: &[bool],
-) -> Result<Posterior, FitError> {
-    let mut priors = priors.clone();
-    loop {
-        let found = posterior(x, y, &priors)?;
-        let mut held = false;
-        for (column, bounded) in at_least_zero.iter().enumerate() {
-            if *bounded && priors.sd[column] > 0.0 && found.mean[column] < 0.0 {
-                priors.mean[column] = 0.0;
-                priors.sd[column] = 0.0;
-                held = true;
-            }
-        }
-        if !held {
-            return Ok(found);
-        }
-    }
+    Ok(Posterior { mean: after, covariance, misfit: residuals.dot(&residuals) + factor.ln_det() })
 }
 
 #[cfg(test)]
@@ -368,7 +347,5 @@ mod tests {
         let fixed = Priors { mean: vec![1.0], sd: vec![0.0] };
         let p = posterior(array![[1.0]].view(), array![6.0].view(), &fixed).unwrap();
         assert_eq!((p.mean[0], p.covariance[(0, 0)]), (1.0, 0.0));
-        let down = bounded_posterior(array![[1.0]].view(), array![-6.0].view(), &priors, &[true]).unwrap();
-        assert_eq!(down.mean[0], 0.0);
     }
 }

@@ -11,8 +11,8 @@ use super::Constants;
 use super::causes::Losses;
 use super::constants::{Belief, ForecastConstants, ModelConstants};
 use super::course::{Course, quantile_sorted};
-use super::design::{Share, Term};
 use super::model::{Draw, Fitted, Variant};
+use super::term::{Share, Term};
 use crate::domain::assessment::{AfterCleaning, Crossing};
 
 /// A drift of this size makes a sensor due: a duty sensor may differ from a reference by a factor of 1.2 (EPA
@@ -92,7 +92,8 @@ pub fn ahead(
     let date = |offset: usize| course.date(now.saturating_add(i32::try_from(offset).unwrap_or(i32::MAX)));
     let crossing = quantiles(days, date);
     let mut ahead = Ahead { crossing, falling: crossing.p50.is_some(), ..Ahead::default() };
-    ahead.after_cleaning = Some(after_cleaning((fitted, losses), set_point, &constants.model, rng));
+    ahead.after_cleaning =
+        Some(after_cleaning((fitted, losses), course.rounding_variance, set_point, &constants.model, rng));
     // Where no reading has shown a fall yet, a date would come from beliefs and noise.
     let fell = fitted.slope_score <= -limits.fall_seen;
     ahead.clean_by = crossing.p10.filter(|by| fell && cleaning_helps(fitted, course, *by, limits));
@@ -229,9 +230,11 @@ fn quantiles(mut days: Vec<Option<usize>>, date: impl Fn(usize) -> Date) -> Cros
     Crossing { p10: at(0.1), p50: at(0.5), p90: at(0.9) }
 }
 
-/// The reading to expect if the sleeve were cleaned now: the coat goes, but for what a cleaning leaves behind.
+/// The reading to expect if the sleeve were cleaned now: the coat goes, but for what a cleaning leaves behind. As it is
+/// read on a day: with the day's noise, and `rounding`, the variance of ln of light in whole steps.
 fn after_cleaning(
     (fitted, losses): (&Fitted<'_>, &[Losses]),
+    rounding: f64,
     set_point: f64,
     model: &ModelConstants,
     rng: &mut impl Rng,
@@ -247,7 +250,7 @@ fn after_cleaning(
             let now: f64 = rows[draw.variant].iter().zip(&draw.theta).map(|(x, t)| x * t).sum();
             let (noise, left): (f64, f64) = (rng.sample(StandardNormal), rng.sample(StandardNormal));
             let left = (losses.coat * (mean + sd * left)).max(0.0);
-            let own = draw.noise.day_variance.sqrt() * noise;
+            let own = (draw.noise.day_variance + rounding).sqrt() * noise;
             light_of(fitted.centre + now + draw.wandering + losses.coat - left + own)
         })
         .collect();

@@ -5,16 +5,21 @@
 //! 3. Noise grid x readings of the events x structures are weighed by evidence ([`super::structures`]).
 //! 4. The best of them are fitted through linfa-linear and drawn from in proportion to their weight.
 
-use ndarray::{Array1, Array2};
+use std::ops::Range;
+
+use ndarray::{Array1, Array2, Axis};
 use rand::{Rng, RngExt};
 use rand_distr::StandardNormal;
 
 use super::constants::{Belief, ModelConstants};
 use super::course::{Course, median, quantile_sorted};
-use super::design::{Design, Share, Term};
+use super::design::{Design, Standing};
+use super::evidence::Evidence;
 use super::fit::{self, Priors};
 use super::posterior::Sampler;
-use super::structures::{MainPriors, Rows, Setting, Structure};
+use super::rows::{Regressors, Rows};
+use super::structures::{Setting, Structure};
+use super::term::{Share, Term};
 use super::whiten::{Wander, Whitener};
 
 /// Passes of reweighting; the weights have settled to a per cent after two.
@@ -23,6 +28,8 @@ const REWEIGHTINGS: usize = 2;
 const NOISE_WINDOW: f64 = 3.5;
 /// And at most this many.
 const MOST_NOISES: usize = 3;
+/// A structure this many nats behind the best adds nothing to any sum.
+const HOPELESS: f64 = 25.0;
 
 /// How many times sooner or later than usual the patches of one interval may cover the sleeve.
 const MOST_UNLIKE: f64 = 2.5;
@@ -288,7 +295,7 @@ pub fn gain_of_before(problem: &Problem<'_, '_>, noise: (&Noise, &[f64]), settin
 pub struct Problem<'p, 'a> {
     variant: Variant<'a>,
     observed: &'p Observed,
-    x: Array2<f64>,
+    x: Regressors,
     extra: Vec<(Vec<f64>, f64)>,
     bounded: Vec<bool>,
 }
@@ -304,9 +311,16 @@ impl<'p, 'a> Problem<'p, 'a> {
             };
             (design.row(*day).into_iter().zip(&design.terms).map(only_sensor).collect(), ratio / sd)
         };
+        let standing: Vec<Standing> = observed.days.iter().map(|day| design.standing(*day)).collect();
+        let at_work = |days: Range<usize>| {
+            let (first, last) = (&standing[days.start], &standing[days.end - 1]);
+            let terms = design.terms.iter().enumerate();
+            terms.filter(|(_, term)| !design.is_idle(**term, first, last)).map(|(place, _)| place).collect()
+        };
+        let value = |day: usize, term: usize| design.value(design.terms[term], &standing[day]);
         Self {
             observed,
-            x: design.rows(observed.days.iter().copied()),
+            x: Regressors::new((standing.len(), design.terms.len()), at_work, value),
             extra: observed.checks.iter().map(check).collect(),
             bounded: design.terms.iter().map(|term| term.at_least_zero()).collect(),
             variant,
@@ -326,7 +340,7 @@ impl<'p, 'a> Problem<'p, 'a> {
         let resets = self.variant.design.resets();
         let stretch = |day: i32| resets.partition_point(|reset| *reset <= day);
         let variances = observed.variances(noise, weights);
-        let (mut with_time, mut time_squared, mut from) = (0.0, 0.0, 0);
+        let (mut times, mut light, mut from) = (Vec::new(), Vec::new(), 0);
         for days in observed.days.chunk_by(|a, b| stretch(*a) == stretch(*b)) {
             let part = from..from + days.len();
             from = part.end;
@@ -335,11 +349,15 @@ impl<'p, 'a> Problem<'p, 'a> {
             let one = series(Array1::ones(days.len()));
             let time = series(days.iter().map(|day| f64::from(*day - days[0])).collect());
             let y = series(observed.y.iter().copied().skip(part.start).take(days.len()).collect());
-            let mean_time = one.dot(&time) / one.dot(&one);
-            with_time += time.dot(&y) - mean_time * one.dot(&y);
-            time_squared += time.dot(&time) - mean_time * one.dot(&time);
+            // Less the stretch's level, what is left has the slope of a fit with a column for each level (Frisch and Waugh
+            // 1933, from memory).
+            let less_level = |of: Array1<f64>| &of - one.dot(&of) / one.dot(&one) * &one;
+            times.extend(less_level(time));
+            light.extend(less_level(y));
         }
-        if time_squared > 0.0 { with_time / time_squared.sqrt() } else { 0.0 }
+        let times = Array1::from(times).insert_axis(Axis(1));
+        let slope = fit::least_squares(times.view(), Array1::from(light).view(), None);
+        slope.map_or(0.0, |fit| fit.params[0] / fit.unit_covariance[(0, 0)].sqrt())
     }
 
     /// A first choice of noise and the Student weights of the days, under wide beliefs.
@@ -363,13 +381,12 @@ impl<'p, 'a> Problem<'p, 'a> {
         let nuisance = self.variant.design.nuisance;
         let free = vec![false; self.bounded.len() - nuisance];
         let beliefs = priors.mean.iter().zip(&priors.sd).skip(nuisance).map(|(mean, sd)| Belief::new(*mean, *sd));
-        let Some(main) = MainPriors::new(beliefs) else { return Vec::new() };
         let mut ranked: Vec<(f64, Noise)> = grid
             .iter()
             .filter_map(|noise| {
                 let (_, rows) = self.rows(noise, weights);
                 let reduced = rows.reduce(nuisance, priors)?;
-                Some((reduced.ln_evidence(&main, &free)?, *noise))
+                Some((Evidence::new(&reduced, &free).ln(beliefs.clone(), f64::NEG_INFINITY)?, *noise))
             })
             .collect();
         ranked.sort_by(|a, b| b.0.total_cmp(&a.0));
@@ -380,7 +397,7 @@ impl<'p, 'a> Problem<'p, 'a> {
     fn student_weights(&self, (noise, weights): (&Noise, &[f64]), priors: &Priors, nu: f64) -> Option<Vec<f64>> {
         let (white, rows) = self.rows(noise, weights);
         let theta = rows.mean(priors)?;
-        let residuals = (&self.observed.y - &self.x.dot(&theta)).to_vec();
+        let residuals = (&self.observed.y - &self.x.times(&theta)).to_vec();
         let smooth = white.smooth(&residuals);
         let weight = |((residual, (z, variance)), precision): ((&f64, &(f64, f64)), &f64)| {
             let square = (residual - z).powi(2) + variance;
@@ -427,7 +444,8 @@ fn weigh(
     (all, compressed)
 }
 
-/// The structures (ordered by rate) with their weight beforehand and their log weight after.
+/// The structures (ordered by rate) with their weight beforehand and their log weight after; those out of the race may
+/// be left out.
 fn weigh_structures(
     problem: &Problem<'_, '_>,
     rows: &Rows,
@@ -437,14 +455,14 @@ fn weigh_structures(
     let design = &problem.variant.design;
     let bounded = &problem.bounded[design.nuisance..];
     let mut found = Vec::with_capacity(candidates.len());
-    let mut main = MainPriors::default();
+    let mut best = f64::NEG_INFINITY;
     for group in candidates.chunk_by(|a, b| a.0.rate == b.0.rate) {
         let priors = setting.priors(design, &group[0].0);
         let Some(reduced) = rows.reduce(design.nuisance, &priors) else { continue };
+        let mut evidence = Evidence::new(&reduced, bounded);
         for (structure, ln_prior) in group {
-            if main.change(setting.main_beliefs(design, structure))
-                && let Some(ln) = reduced.ln_evidence(&main, bounded)
-            {
+            if let Some(ln) = evidence.ln(setting.main_beliefs(design, structure), best - HOPELESS - ln_prior) {
+                best = best.max(ln + ln_prior);
                 found.push((*structure, *ln_prior, ln + ln_prior));
             }
         }

@@ -6,9 +6,9 @@
 
 use super::causes::counts_as_loss;
 use super::course::Course;
-use super::design::{Share as Part, Term};
 use super::model::Fitted;
 use super::shifts::Shifts;
+use super::term::{Share as Part, Term};
 use crate::domain::fitted::{FittedDay, LostPoints};
 
 /// The course is told at about this many days, evenly, and on the days around each reset.

@@ -60,7 +60,8 @@ impl SensorWindow {
         self.resets.iter().map(|reset| reset.day)
     }
 
-    fn last_reset(&self, day: i32) -> Option<usize> {
+    /// The place of the last reset before `day` was over.
+    pub fn last_reset(&self, day: i32) -> Option<usize> {
         self.resets.partition_point(|reset| reset.day <= day).checked_sub(1)
     }
 }

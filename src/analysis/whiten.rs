@@ -78,52 +78,34 @@ impl Whitener {
         self.steps.last().map_or(0.0, |step| step.variance)
     }
 
-    /// The whitened rows of `x` (n x p) and, for each column, the filter's state at the end: z at the end given theta
-    /// has the mean `end(y) - end(x) theta`.
-    pub fn rows(&self, x: ArrayView2<'_, f64>) -> (Array2<f64>, Array1<f64>) {
-        let columns = x.ncols();
-        let mut state = vec![0.0; columns];
-        let mut out = Array2::zeros(x.raw_dim());
-        for ((step, from), mut to) in self.steps.iter().zip(x.rows()).zip(out.rows_mut()) {
+    /// Whitens `rows`, which follow each other from observation `from` on, in place. `state` is the filter's in each
+    /// column: 0 before the first observation; after the last, z given theta has the mean `state(y) - state(x) theta`.
+    pub fn filter(&self, from: usize, state: &mut [f64], rows: &mut [f64]) {
+        for (step, row) in self.steps[from..].iter().zip(rows.chunks_exact_mut(state.len().max(1))) {
             let Step { decay, gain, scale, .. } = *step;
-            let one = |z: &mut f64, value: f64, white: &mut f64| {
+            for (z, value) in state.iter_mut().zip(row) {
                 let predicted = decay * *z;
-                let innovation = value - predicted;
+                let innovation = *value - predicted;
                 *z = predicted + gain * innovation;
-                *white = innovation * scale;
-            };
-            match (from.as_slice(), to.as_slice_mut()) {
-                // Plain slices, which the compiler turns into vector instructions.
-                (Some(from), Some(to)) => {
-                    for ((z, value), white) in state.iter_mut().zip(from).zip(to) {
-                        one(z, *value, white);
-                    }
-                }
-                _ => {
-                    for ((z, value), white) in state.iter_mut().zip(from).zip(to.iter_mut()) {
-                        one(z, *value, white);
-                    }
-                }
+                *value = innovation * scale;
             }
         }
-        (out, Array1::from(state))
     }
 
-    /// The same for one series.
+    /// The whitened rows of `x` (n x p) and the state of each column after them.
+    pub fn rows(&self, x: ArrayView2<'_, f64>) -> (Array2<f64>, Array1<f64>) {
+        let mut state = vec![0.0; x.ncols()];
+        let mut rows: Vec<f64> = x.iter().copied().collect();
+        self.filter(0, &mut state, &mut rows);
+        // As many values as before.
+        (Array2::from_shape_vec(x.raw_dim(), rows).unwrap_or_default(), Array1::from(state))
+    }
+
+    /// One series whitened, and the state after it.
     pub fn series(&self, y: ArrayView1<'_, f64>) -> (Array1<f64>, f64) {
-        let mut state = 0.0;
-        let white = self
-            .steps
-            .iter()
-            .zip(y)
-            .map(|(step, value)| {
-                let predicted = step.decay * state;
-                let innovation = value - predicted;
-                state = predicted + step.gain * innovation;
-                innovation * step.scale
-            })
-            .collect();
-        (white, state)
+        let (mut state, mut white) = ([0.0], y.to_vec());
+        self.filter(0, &mut state, &mut white);
+        (Array1::from(white), state[0])
     }
 
     /// Mean and variance of z at each observation given all of `residuals` = y - X theta.
