@@ -1,10 +1,11 @@
 //! Scores the assessment on simulated units of every kind, and prints the figures of each.
 //!
 //! `cargo run --release --example evaluate -- [--kinds usual,hard] [--seeds 0..100] [--cache DIR] [--worst] [--rows]`
-//! `[--found] [--cleaned] [--oracle log,lamp,...]`. Single-threaded. The same seeds give the same units.
+//! `[--found] [--cleaned] [--change] [--oracle log,lamp,...]`. Single-threaded. The same seeds give the same units.
 
 #![expect(clippy::print_stdout, reason = "figures on standard output are what this command is for")]
 
+mod change;
 mod cleaned;
 mod found;
 mod oracle;
@@ -32,11 +33,12 @@ fn main() {
     let seeds = from.parse::<u64>().expect("a number")..to.parse::<u64>().expect("a number");
     let cache = value("--cache").map(PathBuf::from);
     let oracles = value("--oracle").map(|list| Oracle::named(&list)).unwrap_or_default();
-    let (only_found, only_cleaned) = (given("--found"), given("--cleaned"));
+    let (only_found, only_cleaned, only_change) = (given("--found"), given("--cleaned"), given("--change"));
     for kind in kinds {
         let mut score = Score::default();
         let mut found = found::Found::default();
         let mut cleaned = cleaned::Cleaned::default();
+        let mut change = change::Change::default();
         for seed in seeds.clone() {
             let unit = Unit::new(kind, seed, cache.as_deref(), &oracles);
             if only_found {
@@ -45,6 +47,10 @@ fn main() {
             }
             if only_cleaned {
                 cleaned.score(&unit, given("--worst"));
+                continue;
+            }
+            if only_change {
+                unit.moments().into_iter().for_each(|(date, _)| change.score(&unit, date));
                 continue;
             }
             if given("--show") {
@@ -72,6 +78,8 @@ fn main() {
             found.print(kind);
         } else if only_cleaned {
             cleaned.print(kind);
+        } else if only_change {
+            change.print(kind);
         } else {
             score.print(kind);
         }

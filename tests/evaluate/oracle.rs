@@ -2,7 +2,7 @@
 
 use fadeline::analysis::Constants;
 use fadeline::analysis::constants::{Belief, Hypothesis};
-use fadeline::analysis::design::Growth;
+use fadeline::analysis::growth::Growth;
 use fadeline::domain::ServiceEntry;
 use fadeline::domain::time::DAY;
 use fadeline::scenario::plan::{Service, UnitPlan};

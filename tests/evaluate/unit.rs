@@ -3,9 +3,9 @@
 use std::path::Path;
 use std::time::{Duration, Instant};
 
-use fadeline::analysis::{Constants, History, assess, rollup};
+use fadeline::analysis::{Constants, History, assess, retrace, rollup};
 use fadeline::domain::time::{DAY, MINUTE};
-use fadeline::domain::{Assessment, Cause, DaySummary, ServiceEntry, Timestamp};
+use fadeline::domain::{Assessment, Cause, DaySummary, FittedDay, ServiceEntry, Timestamp};
 use fadeline::scenario::plan::UnitPlan;
 use fadeline::scenario::truth::{Losses, TrueEpisode};
 use fadeline::scenario::{self, Kind, Truth, random_plan};
@@ -58,17 +58,25 @@ impl Unit {
 
     /// The assessment at an instant and how long it took.
     pub fn assess(&self, as_of: Timestamp) -> (Assessment, Duration) {
-        let history = History {
+        let begun = Instant::now();
+        let found = assess(&self.history(), as_of, &self.constants);
+        (found, begun.elapsed())
+    }
+
+    /// The days before it as the fit explains them.
+    pub fn retrace(&self, as_of: Timestamp) -> Vec<FittedDay> {
+        retrace(&self.history(), as_of, &self.constants)
+    }
+
+    fn history(&self) -> History<'_> {
+        History {
             spec: &self.plan.papers,
             days: &self.days,
             log: &self.log,
             latest: None,
             cadence_millis: Some(10 * MINUTE),
             neighbours: None,
-        };
-        let begun = Instant::now();
-        let found = assess(&history, as_of, &self.constants);
-        (found, begun.elapsed())
+        }
     }
 
     /// Shortly after the end of `date`.
