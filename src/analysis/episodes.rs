@@ -35,6 +35,9 @@ pub struct EpisodeConstants {
     pub join_quarters: usize,
     /// What the slow part of the noise keeps from one day to the next; 0 to 1. As in the search for steps.
     pub keeps_per_day: f64,
+    /// What has not come back must be deeper than so many times what a coat in patches explains, which takes the same
+    /// amount of light each day, while its logarithm falls ever faster; 1 to 3. Ours: coats are not quite even.
+    pub coats_speed_up: f64,
     /// Between resets no further apart than this the course is held to fall at its own pace; days, 20 to 120. Ours: in
     /// longer intervals the pace of the weeks around says as much.
     pub own_pace_days: usize,
@@ -51,6 +54,7 @@ impl Default for EpisodeConstants {
             longest_days: 17,
             join_quarters: 2,
             keeps_per_day: 0.85,
+            coats_speed_up: 2.0,
             own_pace_days: 60,
         }
     }
@@ -72,7 +76,12 @@ pub fn find(days: &[DaySummary], resets: &[Date], spec: &UnitSpec, c: &EpisodeCo
             let unfinished = run.last + 1 >= last;
             let near = |at: &usize| run.last.abs_diff(*at) <= PER_DAY && run.deepest.abs_diff(*at) <= PER_DAY;
             let served = resets.iter().any(near) && !unfinished;
-            let room = if unfinished { level.noise.fall_unknown * c.longest_days as f64 } else { 0.0 };
+            let room = if unfinished {
+                let sped_up = sped_up(&quarters.ln, &resets, run.first, run.last);
+                (level.noise.fall_unknown * c.longest_days as f64).max(c.coats_speed_up * sped_up)
+            } else {
+                0.0
+            };
             (!served && run.depth >= c.least_depth + room).then(|| Episode {
                 kind: Cause::WaterQuality,
                 from: quarters.start_of(run.first, spec),
@@ -102,6 +111,25 @@ fn take_out_resets(level: &mut Level, quarters: &Quarters, resets: &[Date]) -> V
         }
     }
     places
+}
+
+/// Days before a dip that tell how the light fell until then.
+const BEFORE_DAYS: usize = 30;
+/// Share of the light at the begin that is left at least, however long it goes on falling.
+const LEAST_LEFT: f64 = 0.02;
+
+/// How much deeper in its logarithm the light of quarter `last` lies, where it has gone on falling by the same amount each
+/// day since `first`, than where it has by the same share.
+fn sped_up(ln: &[Option<f64>], resets: &[usize], first: usize, last: usize) -> f64 {
+    let reset = resets.iter().filter(|at| **at < first).max().map_or(0, |at| at + PER_DAY);
+    let from = reset.max(first.saturating_sub(BEFORE_DAYS * PER_DAY));
+    let before = pace::by_day(ln.get(from..first).unwrap_or_default());
+    let light: Vec<(f64, f64)> = before.iter().map(|(t, ln)| (*t, ln.exp())).collect();
+    let (Some(share), Some(amount)) = (pace::theil_sen(&before), pace::theil_sen(&light)) else { return 0.0 };
+    let Some((_, now)) = light.last() else { return 0.0 };
+    let quarters = (last - first) as f64;
+    let left = (1.0 + amount * quarters / now).max(LEAST_LEFT);
+    (share * quarters - left.ln()).max(0.0)
 }
 
 /// A dip from its first to its last quarter.

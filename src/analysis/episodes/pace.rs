@@ -43,11 +43,7 @@ pub(super) fn take_out(level: &mut Level, resets: &[usize], c: &EpisodeConstants
 /// The slope of a course without its dips, ln per quarter: the median of all slopes between two days (Theil, 1950; Sen,
 /// 1968), again without the days far under the line.
 fn upper_slope(values: &[Option<f64>]) -> Option<f64> {
-    let day = |(d, quarters): (usize, &[Option<f64>])| {
-        let mut known: Vec<f64> = quarters.iter().flatten().copied().collect();
-        median(&mut known).map(|middle| ((d * PER_DAY) as f64, middle))
-    };
-    let mut days: Vec<(f64, f64)> = values.chunks(PER_DAY).enumerate().filter_map(day).collect();
+    let mut days = by_day(values);
     let mut slope = theil_sen(&days)?;
     for _ in 0..ROUNDS {
         let mut heights: Vec<f64> = days.iter().map(|(t, v)| v - slope * t).collect();
@@ -65,8 +61,17 @@ fn upper_slope(values: &[Option<f64>]) -> Option<f64> {
     Some(slope)
 }
 
+/// The median of each day of a course, with its first quarter.
+pub(super) fn by_day(values: &[Option<f64>]) -> Vec<(f64, f64)> {
+    let day = |(d, quarters): (usize, &[Option<f64>])| {
+        let mut known: Vec<f64> = quarters.iter().flatten().copied().collect();
+        median(&mut known).map(|middle| ((d * PER_DAY) as f64, middle))
+    };
+    values.chunks(PER_DAY).enumerate().filter_map(day).collect()
+}
+
 /// The median of the slopes of all pairs; `None` of too few points.
-fn theil_sen(points: &[(f64, f64)]) -> Option<f64> {
+pub(super) fn theil_sen(points: &[(f64, f64)]) -> Option<f64> {
     if points.len() < LINE_LEAST_DAYS {
         return None;
     }

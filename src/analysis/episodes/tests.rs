@@ -101,7 +101,19 @@ fn an_episode_under_way_is_unfinished() {
     assert!(!found[0].recovered && found[0].to.days_since(at(203.0)).abs() < 0.01, "{found:?}");
 }
 
-/// Nothing after the last reading changes what was said of episodes that were over by then.
+/// Patches that let no light through take the same amount of it each day: by the end half of what is left within a few
+/// days. That is no clouding, whatever day one looks; a storm on top of it is.
+#[test]
+fn a_coat_that_closes_is_no_storm() {
+    let coat = |t: f64| 3.0 + (1.0 - t / 110.0).ln();
+    for n in 40..104 {
+        let found = search(&course(n, 8, coat), &[]);
+        assert!(found.is_empty(), "{n} days: {found:?}");
+    }
+    let found = search(&course(72, 8, |t| coat(t) + storm(t, 70.0, 0.2)), &[]);
+    assert!(found.len() == 1 && !found[0].recovered, "{found:?}");
+}
+
 /// A sleeve that loses .6 to 1.4 % a day from the third day on, cleaned every twenty days, and two storms of 8 %.
 #[test]
 fn storms_between_cleanings_every_few_weeks() {
@@ -118,6 +130,7 @@ fn storms_between_cleanings_every_few_weeks() {
     assert!((begin[0] - 86.0).abs() <= 1.0 && (begin[1] - 247.0).abs() <= 1.0, "{begin:?}");
 }
 
+/// Nothing after the last reading changes what was said of episodes that were over by then.
 #[test]
 fn the_past_stays() {
     let ln = |t: f64| 3.0 - 0.000_7 * t + storm(t, 60.0, 0.1) + storm(t, 120.0, 0.2) + storm(t, 200.0, 0.15);
