@@ -10,8 +10,6 @@
 //! beliefs, and so on the grid of rates, whose points lie 1.6 apart, a year of monthly cleanings was off by several
 //! points of light, which then were the lamp's or the sensor's.)
 
-use ndarray::Array2;
-
 use super::constants::ModelConstants;
 use super::course::{Course, Covariate};
 use super::events::{EventKind, Events};
@@ -152,7 +150,7 @@ impl<'a> Design<'a> {
         design.expect_left();
         let age = design.interval_age(design.now);
         design.own_pace_until = age + age.clamp(own_pace_days.0, own_pace_days.1);
-        design.coats = design.grow(DAYS_AHEAD);
+        design.coats = design.grow(0);
         design.list_terms(events, spec);
         design
     }
@@ -278,16 +276,6 @@ impl<'a> Design<'a> {
         self.terms.iter().map(|term| self.value(*term, &at)).collect()
     }
 
-    /// The regressors of days, a row each.
-    pub fn rows(&self, days: impl ExactSizeIterator<Item = i32>) -> Array2<f64> {
-        let mut rows = Array2::zeros((days.len(), self.terms.len()));
-        for (day, row) in days.zip(rows.rows_mut()) {
-            let at = self.standing(day);
-            row.into_iter().zip(&self.terms).for_each(|(value, term)| *value = self.value(*term, &at));
-        }
-        rows
-    }
-
     /// How things stand on a day.
     pub fn standing(&self, day: i32) -> Standing {
         let interval = self.interval(day);
@@ -388,6 +376,13 @@ impl<'a> Design<'a> {
     pub fn with_covers(mut self, covers: Vec<f64>) -> Self {
         self.covers = covers;
         self.expect_left();
+        self.coats = self.grow(0);
+        self
+    }
+
+    /// The same design, with the yearly course of growth ahead: to weigh it, the days behind are enough.
+    #[must_use]
+    pub fn looking_ahead(mut self) -> Self {
         self.coats = self.grow(DAYS_AHEAD);
         self
     }
@@ -446,10 +441,10 @@ impl<'a> Design<'a> {
         self.growth_in(k).at((self.exposed(end) - self.exposed(interval.from) + interval.exposed).max(0.0))
     }
 
-    /// The coat of each day from 0 to `days_ahead` from now.
+    /// The coat of each day from 0 to the day after now, and `days_ahead` more.
     fn grow(&self, days_ahead: i32) -> Vec<Coat> {
         let mut coat = Coat::default();
-        (0..self.now + days_ahead)
+        (0..self.now + 2 + days_ahead)
             .map(|day| {
                 let grown = self.grown_by(day);
                 if day == 0 || grown < coat.grown {

@@ -11,6 +11,7 @@ use super::Constants;
 use super::causes::Losses;
 use super::constants::{Belief, ForecastConstants, ModelConstants};
 use super::course::{Course, quantile_sorted};
+use super::design::Standing;
 use super::model::{Draw, Fitted, Variant};
 use super::term::{Share, Term};
 use crate::domain::assessment::{AfterCleaning, Crossing};
@@ -71,21 +72,17 @@ pub fn ahead(
 ) -> Ahead {
     let limits = &constants.forecast;
     let mut days: Vec<Option<usize>> = Vec::with_capacity(fitted.draws.len());
-    let mut mean_path: Option<(usize, Array1<f64>)> = None;
     for (place, variant) in fitted.variants.iter().enumerate() {
         let draws: Vec<&Draw> = fitted.draws.iter().filter(|d| d.variant == place).collect();
         if draws.is_empty() {
             continue;
         }
-        let future = Future::new(variant, limits.horizon_days);
-        let thetas = Array2::from_shape_fn((variant.design.terms.len(), draws.len()), |(k, d)| draws[d].theta[k]);
-        let paths = future.rows.dot(&thetas);
+        let future = Future::new(variant, limits);
+        let shape = (future.at_work.len(), draws.len());
+        let paths = future.rows.dot(&Array2::from_shape_fn(shape, |(k, d)| draws[d].theta[future.at_work[k]]));
         for (draw, path) in draws.iter().zip(paths.axis_iter(Axis(1))) {
             let light = future.walk(draw, path, fitted.centre, limits, rng);
             days.push(first_crossing(light, set_point, (limits.mean_days, lately)));
-        }
-        if mean_path.as_ref().is_none_or(|(count, _)| *count < draws.len()) {
-            mean_path = thetas.mean_axis(Axis(1)).map(|theta| (draws.len(), theta));
         }
     }
     let now = fitted.variants[0].design.now;
@@ -129,14 +126,13 @@ impl Ahead {
             return;
         }
         let variant = &fitted.variants[heaviest];
-        let future = Future::new(variant, limits.horizon_days);
+        let future = Future::new(variant, limits);
         let count = draws.len() as f64;
         let mean = |k: usize| draws.iter().map(|d| d.theta[k]).sum::<f64>() / count;
         let theta = Array1::from_iter((0..variant.design.terms.len()).map(mean));
         let sum = |keep: &dyn Fn(Term) -> bool| {
-            let terms = variant.design.terms.iter().zip(&theta);
-            let kept = Array1::from_iter(terms.map(|(term, value)| if keep(*term) { *value } else { 0.0 }));
-            future.rows.dot(&kept)
+            let kept = |term: &usize| if keep(variant.design.terms[*term]) { theta[*term] } else { 0.0 };
+            future.rows.dot(&Array1::from_iter(future.at_work.iter().map(kept)))
         };
         let date =
             |offset: usize| course.date(variant.design.now.saturating_add(i32::try_from(offset).unwrap_or(i32::MAX)));
@@ -151,41 +147,64 @@ impl Ahead {
     }
 }
 
-/// The regressors of the days ahead.
+/// The days ahead.
 struct Future {
+    /// The terms that are not 0 throughout.
+    at_work: Vec<usize>,
+    /// Their regressors, a row for each day.
     rows: Array2<f64>,
-    /// Growth since now, in hundreds of days.
-    grows: Vec<f64>,
-    /// Exposure of the sleeve since the last cleaning, days.
-    age: f64,
+    days: Vec<DayAhead>,
     rate: Option<usize>,
     own: Option<usize>,
     /// Place and age of each lasting shift, days.
     shifts: Vec<(usize, f64)>,
 }
 
+/// What is the same of a day ahead under all draws of a variant.
+struct DayAhead {
+    /// Growth since now, in hundreds of days.
+    grown: f64,
+    /// By how many e-folds the deposit is older than now.
+    older: f64,
+    /// Share of what passes that has passed.
+    passed: f64,
+}
+
 impl Future {
-    fn new(variant: &Variant<'_>, horizon_days: i32) -> Self {
+    fn new(variant: &Variant<'_>, limits: &ForecastConstants) -> Self {
         let design = &variant.design;
-        let days = design.now..design.now + horizon_days.max(1) + 1;
+        let (first, last) = (design.now, design.now + limits.horizon_days.max(1));
+        let standing: Vec<Standing> = (first..=last).map(|day| design.standing(day)).collect();
+        let end = standing.len() - 1;
+        let is_at_work = |term: &usize| !design.is_idle(design.terms[*term], &standing[0], &standing[end]);
+        let at_work: Vec<usize> = (0..design.terms.len()).filter(is_at_work).collect();
+        let value = |(day, term): (usize, usize)| design.value(design.terms[at_work[term]], &standing[day]);
+        // Exposure of the sleeve since the last cleaning, days.
+        let age = design.interval_age(first).max(limits.least_age_days);
+        let fade = 0.5 * limits.shift_passes.1;
+        let day_ahead = |day: i32| {
+            let ahead = f64::from(day - first);
+            let (older, passed) = ((ahead / age).ln_1p(), 1.0 - (-ahead / fade).exp());
+            DayAhead { grown: design.grown_since_now(day), older, passed }
+        };
         Self {
-            rows: design.rows(days.clone()),
-            grows: days.map(|day| design.grown_since_now(day)).collect(),
-            age: design.interval_age(design.now),
+            rows: Array2::from_shape_fn((standing.len(), at_work.len()), value),
+            days: (first..=last).map(day_ahead).collect(),
+            at_work,
             rate: design.terms.iter().position(|term| *term == Term::Rate),
             shifts: design.shift_ages(),
             own: design.terms.iter().position(|term| *term == design.own_rate()),
         }
     }
 
-    /// How much of the present shifts is passing under a draw, ln, and over how many days it fades.
-    fn passing_shifts(&self, draw: &Draw, limits: &ForecastConstants, rng: &mut impl Rng) -> (f64, f64) {
+    /// How much of the present shifts is passing under a draw, ln.
+    fn passing_shifts(&self, draw: &Draw, limits: &ForecastConstants, rng: &mut impl Rng) -> f64 {
         let (chance, days) = limits.shift_passes;
         let parts = self.shifts.iter().map(|(term, age)| {
             let passes = rng.random::<f64>() < chance * (-age / days).exp();
             if passes { draw.theta[*term] } else { 0.0 }
         });
-        (parts.sum(), 0.5 * days)
+        parts.sum()
     }
 
     /// The light of one draw, day by day. The growth ahead has a pace of its own, and bends away from the form fitted the
@@ -202,20 +221,18 @@ impl Future {
         let rate = (theta(self.rate) + theta(self.own)).max(0.0);
         let (pace, bend): (f64, f64) = (rng.sample(StandardNormal), rng.sample(StandardNormal));
         let (pace, bend) = (limits.pace_spread * pace, limits.bend_spread * bend);
-        let age = self.age.max(limits.least_age_days);
-        let (passing, fade) = self.passing_shifts(draw, limits, rng);
+        let passing = self.passing_shifts(draw, limits, rng);
         let wander = draw.noise.wander;
         let decay = wander.correlation(1.0);
         let step = wander.sd * (1.0 - decay * decay).sqrt();
         let mut z = draw.wandering;
-        path.into_iter().zip(&self.grows).enumerate().map(move |(place, (ln, grown))| {
+        path.into_iter().zip(&self.days).enumerate().map(move |(place, (ln, day))| {
             if place > 0 {
                 let noise: f64 = rng.sample(StandardNormal);
                 z = decay * z + step * noise;
             }
-            let returned = passing * (1.0 - (-(place as f64) / fade).exp());
-            let faster = pace + bend * (place as f64 / age).ln_1p();
-            light_of(centre + ln + z + returned - faster * rate * grown)
+            let faster = pace + bend * day.older;
+            light_of(centre + ln + z + passing * day.passed - faster * rate * day.grown)
         })
     }
 }

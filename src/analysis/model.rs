@@ -163,7 +163,8 @@ pub fn fit<'a>(
     keep_the_heavy(&mut components, setting.model);
     let draws = draw(&problems, (&components, &compressed), setting, rng)?;
     let slope_score = problems.first().zip(noises.first()).map_or(0.0, |(p, noise)| p.slope_score(noise, weights));
-    let variants = problems.into_iter().map(|problem| problem.variant).collect();
+    let looking_ahead = |v: Variant<'a>| Variant { design: v.design.looking_ahead(), ..v };
+    let variants = problems.into_iter().map(|problem| looking_ahead(problem.variant)).collect();
     Some(Fitted { variants, components, draws, centre, slope_score })
 }
 
