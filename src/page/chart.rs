@@ -22,6 +22,9 @@ pub(super) const BOTTOM: f64 = 44.0;
 /// A latest reading that is off the last day's by more than this share of it is named.
 const OFF_COURSE: f64 = 0.05;
 
+/// Room that the words at a crossing take left of it and above it.
+const WORDS: (f64, f64) = (190.0, 30.0);
+
 /// What a chart shows.
 #[derive(Clone, Copy, Debug)]
 pub struct Chart<'a> {
@@ -246,11 +249,13 @@ impl<'a> Chart<'a> {
             let (mx, my) = until(Some(date));
             // The words stand left of the crossing, where there is room for them.
             let (at, anchor) = if mx < LEFT + 350.0 { (mx, "start") } else { (mx.min(edge - 2.0), "end") };
+            // Under the set point where the course comes down to it from just above them.
+            let near = mx - x < WORDS.0 && (0.0..WORDS.1).contains(&(my - y));
+            let base = my + if near { 16.0 } else { -10.0 };
             let _ = write!(
                 svg,
                 "<path class=\"middle\" d=\"M{x:.1} {y:.1}L{mx:.1} {my:.1}\"/><circle class=\"crossing\" cx=\"{mx:.1}\" cy=\"{my:.1}\" r=\"4\"/>\
-                 <text class=\"label\" x=\"{at:.1}\" y=\"{:.1}\" text-anchor=\"{anchor}\">crossing about {date}</text>",
-                my - 10.0
+                 <text class=\"label\" x=\"{at:.1}\" y=\"{base:.1}\" text-anchor=\"{anchor}\">crossing about {date}</text>"
             );
         }
     }
