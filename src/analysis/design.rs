@@ -334,9 +334,15 @@ impl<'a> Design<'a> {
         }
     }
 
-    /// Whether the regressor of a term is 0 from `first` to `last`, in order; where that would take looking at every day,
-    /// it is not said to be.
-    pub fn is_idle(&self, term: Term, first: &Standing, last: &Standing) -> bool {
+    /// The terms, by their places, that are not 0 from `first` to `last`, in order.
+    pub fn at_work(&self, first: &Standing, last: &Standing) -> Vec<usize> {
+        let terms = self.terms.iter().enumerate();
+        terms.filter(|(_, term)| !self.is_idle(**term, first, last)).map(|(place, _)| place).collect()
+    }
+
+    /// Whether the regressor of a term is 0 from `first` to `last`; where that would take looking at every day, it is not
+    /// said to be.
+    fn is_idle(&self, term: Term, first: &Standing, last: &Standing) -> bool {
         let groups = || self.intervals[first.interval].group..=self.intervals[last.interval].group;
         match term {
             Term::IntervalRate(g) => !groups().contains(&g),
@@ -606,5 +612,44 @@ mod tests {
         }
         assert_eq!(design.coat_of(Term::LeftBehind(0), -1.0, 350), 0.0);
         assert_eq!(design.coat_of(Term::OldCoat, -1.0, 350), -1.0);
+    }
+
+    /// Whatever is left out of a stretch of days is 0 on each of them.
+    #[test]
+    fn what_is_idle_is_nothing() {
+        let mut spec = UnitSpec::new("heron-bight/boathouse".parse().unwrap(), 14.0);
+        spec.reference = Some(21.0);
+        let days: Vec<DaySummary> = (0..400).map(day).collect();
+        let history =
+            History { spec: &spec, days: &days, log: &[], latest: None, cadence_millis: None, neighbours: None };
+        let c = ModelConstants::default();
+        let as_of = Timestamp::day_start(FIRST.saturating_add(jiff::Span::new().days(400)), &spec.zone);
+        let course = Course::new(&history, as_of, &c).unwrap();
+        let done = [
+            (60, EventKind::SleeveCleaned),
+            (60, EventKind::WindowWiped),
+            (110, EventKind::LampReplaced),
+            (130, EventKind::Shift),
+            (170, EventKind::SleeveCleaned),
+            (210, EventKind::SensorReplaced),
+            (250, EventKind::SleeveReplaced),
+            (300, EventKind::WindowWiped),
+            (330, EventKind::SleeveCleaned),
+        ];
+        let events = done
+            .into_iter()
+            .fold(Events::default(), |events, (day, kind)| events.with(Event { day, kind, origin: Origin::Logged(0) }));
+        let design = Design::new(&course, &spec, &events, Growth::STEADY, &c, (30.0, 150.0));
+        let mut idle = 0;
+        for (first, last) in (0..450).step_by(7).flat_map(|first| [5, 48, 200].map(|long| (first, first + long))) {
+            let at_work = design.at_work(&design.standing(first), &design.standing(last));
+            for place in (0..design.terms.len()).filter(|place| !at_work.contains(place)) {
+                idle += 1;
+                let term = design.terms[place];
+                let nothing = |day: i32| design.value(term, &design.standing(day)) == 0.0;
+                assert!((first..=last).all(nothing), "{term:?} from {first} to {last}");
+            }
+        }
+        assert!(idle > 1_000, "{idle}");
     }
 }

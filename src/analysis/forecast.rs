@@ -175,9 +175,7 @@ impl Future {
         let design = &variant.design;
         let (first, last) = (design.now, design.now + limits.horizon_days.max(1));
         let standing: Vec<Standing> = (first..=last).map(|day| design.standing(day)).collect();
-        let end = standing.len() - 1;
-        let is_at_work = |term: &usize| !design.is_idle(design.terms[*term], &standing[0], &standing[end]);
-        let at_work: Vec<usize> = (0..design.terms.len()).filter(is_at_work).collect();
+        let at_work = design.at_work(&standing[0], &standing[standing.len() - 1]);
         let value = |(day, term): (usize, usize)| design.value(design.terms[at_work[term]], &standing[day]);
         // Exposure of the sleeve since the last cleaning, days.
         let age = design.interval_age(first).max(limits.least_age_days);

@@ -313,11 +313,7 @@ impl<'p, 'a> Problem<'p, 'a> {
             (design.row(*day).into_iter().zip(&design.terms).map(only_sensor).collect(), ratio / sd)
         };
         let standing: Vec<Standing> = observed.days.iter().map(|day| design.standing(*day)).collect();
-        let at_work = |days: Range<usize>| {
-            let (first, last) = (&standing[days.start], &standing[days.end - 1]);
-            let terms = design.terms.iter().enumerate();
-            terms.filter(|(_, term)| !design.is_idle(**term, first, last)).map(|(place, _)| place).collect()
-        };
+        let at_work = |days: Range<usize>| design.at_work(&standing[days.start], &standing[days.end - 1]);
         let value = |day: usize, term: usize| design.value(design.terms[term], &standing[day]);
         Self {
             observed,

@@ -22,7 +22,7 @@ use super::quarters::PER_DAY;
 use crate::domain::{DaySummary, ServiceEntry, UnitSpec};
 
 /// The constants of the search for steps. "Tuned": on simulated units of every kind, seeds 1000 to 1039, and judged on
-/// others.
+/// others; with the lamp on and for slow changes on seeds 300 to 599.
 #[derive(Clone, Debug, PartialEq)]
 pub struct StepConstants {
     /// What the AR(1) part of the noise keeps from one day to the next; 0 to 1. From a trial on simulated units; fixed
