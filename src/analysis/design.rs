@@ -11,16 +11,16 @@
 //! points of light, which then were the lamp's or the sensor's.)
 
 use super::constants::ModelConstants;
-use super::course::Course;
-use super::covariate::Covariate;
+use super::course::{Course, Covariate};
 use super::events::{EventKind, Events};
 use super::growth::{Growth, curve};
 use super::lamps::{LEAST_RATED_HOURS, Lamps};
 use super::sensor_window::SensorWindow;
 use super::term::Term;
-use super::whiten::Wander;
 use crate::domain::UnitSpec;
 
+/// Over how many days what is unusual in the water passes, days. By judgement, from the lengths of storms.
+const PASSING_DAYS: f64 = 10.0;
 /// Days ahead for which the yearly course of growth is worked out; a longer horizon keeps the last.
 const DAYS_AHEAD: i32 = 760;
 
@@ -321,10 +321,8 @@ impl<'a> Design<'a> {
             Term::SensorStep(j) => gate(j == sensor, -1.0),
             Term::EarlierDrift(j) => gate(j == sensor, -drifted),
             Term::Shift(i) => gate(self.shifts[i] <= day, -1.0),
-            Term::Temperature => self.course.temperature.as_ref().map_or(0.0, |water| water.at(day)),
-            Term::Absorbance => {
-                -std::f64::consts::LN_10 * self.course.absorbance.as_ref().map_or(0.0, |water| water.at(day))
-            }
+            Term::Temperature => self.covariate(self.course.temperature.as_ref(), day),
+            Term::Absorbance => -std::f64::consts::LN_10 * self.covariate(self.course.absorbance.as_ref(), day),
             Term::LampSlope => -h,
             Term::Rate => -coat.grown - self.intervals[interval].left_by_rate,
             Term::Curve => -curve(coat.grown),
@@ -520,7 +518,8 @@ impl<'a> Design<'a> {
     /// How much more of the light the water of the last day takes than the regressors of [`Self::now`] say, ln for each
     /// cm of path: a storm that passes. Zero where the transmittance is not measured.
     pub fn passing_absorbance(&self) -> f64 {
-        std::f64::consts::LN_10 * self.course.absorbance.as_ref().map_or(0.0, Covariate::passing)
+        let passing = |water: &Covariate| std::f64::consts::LN_10 * (water.latest - water.lately);
+        self.course.absorbance.as_ref().map_or(0.0, passing)
     }
 
     /// How far the water of the reference may be from the usual, absorbance per cm: by what a year shows, and where less
@@ -530,16 +529,25 @@ impl<'a> Design<'a> {
         self.course.absorbance.as_ref().map_or(0.0, sd)
     }
 
-    /// The terms, by their places, whose regressors will wander as they have: how, at a coefficient of 1.
-    pub fn wanderings(&self) -> Vec<(usize, Wander)> {
-        let (water, warmth) = (&self.course.absorbance, &self.course.temperature);
-        let wander = |term: &Term| match term {
-            Term::Absorbance => water.as_ref().map(|w| (std::f64::consts::LN_10, w.wander)),
-            Term::Temperature => warmth.as_ref().map(|w| (1.0, w.wander)),
-            _ => None,
-        };
-        let found = self.terms.iter().enumerate().filter_map(|(place, term)| Some((place, wander(term)?)));
-        found.map(|(place, (unit, w))| (place, Wander { sd: unit * w.sd, ..w })).collect()
+    /// A covariate against what is usual; the future keeps what was lately.
+    fn covariate(&self, covariate: Option<&Covariate>, day: i32) -> f64 {
+        let Some(covariate) = covariate else { return 0.0 };
+        let known = usize::try_from(day).ok().filter(|_| day < self.course.today);
+        let value = known.and_then(|d| covariate.values.get(d).copied()).unwrap_or_else(|| {
+            // Passing clouding passes; what has lasted for a season stays.
+            let ahead = f64::from(day - self.course.today).max(0.0);
+            let expected = self.year_before(covariate, day).unwrap_or(covariate.season);
+            expected + (covariate.lately - expected) * (-ahead / PASSING_DAYS).exp()
+        });
+        value - covariate.usual
+    }
+
+    /// The value a year before a day to come, as far as it is known, moved to the present level.
+    fn year_before(&self, covariate: &Covariate, day: i32) -> Option<f64> {
+        let past = |day: i32| usize::try_from(day).ok().and_then(|d| covariate.values.get(d).copied());
+        let then = past(day - 365)?;
+        let then_now = past(self.course.today - 366)?;
+        Some(covariate.lately + then - then_now)
     }
 }
 

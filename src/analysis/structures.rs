@@ -245,7 +245,11 @@ impl Setting<'_> {
             Term::WindowLeft(_) => Belief::new(0.0, m.window_left_sd),
             Term::Shift(_) => m.shift,
             Term::Temperature => m.temperature,
-            Term::Absorbance => self.path_cm.map_or(m.path_cm, |path| Belief::new(path, m.path_known_sd_cm)),
+            Term::Absorbance => {
+                let path = self.path_cm.map_or(m.path_cm, |path| Belief::new(path, m.path_known_sd_cm));
+                let share = m.path_share;
+                Belief::new(path.mean * share.mean, (path.sd * share.mean).hypot(path.mean * share.sd))
+            }
             Term::UsualWater => {
                 let path = self.path_cm.unwrap_or(m.path_cm.mean);
                 Belief::new(0.0, std::f64::consts::LN_10 * path * design.usual_water_sd(m.unseen_water_sd))
