@@ -146,9 +146,6 @@ pub struct ModelConstants {
     pub shift: Belief,
     /// Water between sleeve and sensor that the light crosses, cm, where the papers do not say. From the trial.
     pub path_cm: Belief,
-    /// Share of the path that a fit shows where the transmittance is measured: a meter's own noise thins the slope out.
-    /// By judgement; mean and spread.
-    pub path_share: Belief,
     /// Spread of the path about what the papers say, cm: geometry is radial and reflections count (Bolton 2000).
     pub path_known_sd_cm: f64,
     /// How far the water of a year may be from that of the part of it that was measured, absorbance per cm; 0 to 0.02. By
@@ -234,7 +231,6 @@ impl Default for ModelConstants {
             sensor_step: Belief::new(0.0, 0.01),
             shift: Belief::new(0.0, 0.1),
             path_cm: Belief::new(2.5, 1.0),
-            path_share: Belief::new(0.9, 0.2),
             path_known_sd_cm: 0.6,
             unseen_water_sd: 0.005,
             temperature: Belief::new(0.003, 0.002),

@@ -4,37 +4,14 @@ use jiff::civil::Date;
 
 use super::History;
 use super::constants::ModelConstants;
+use super::covariate::Covariate;
 use crate::domain::{DaySummary, IntensityUnit, ServiceAction, Timestamp};
-
-/// Measured days that show what is usual, days: a season.
-const USUAL_DAYS: usize = 90;
-/// Measured days that show how far from it values go in a year.
-const YEAR_DAYS: usize = 365;
 
 /// No sensor reads less than e^-20 or more than e^20 of any unit in use: such a day is a scaling mistake.
 const MOST_LN: f64 = 20.0;
 
 /// Days ahead whose seasons are worked out beforehand: further than a forecast looks.
 const SEASONS_AHEAD: i32 = 800;
-
-/// Quantities that go with the light, one value for each calendar day from day 0 to the day of the assessment.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Covariate {
-    /// Daily values; a day without one carries the last one on.
-    pub values: Vec<f64>,
-    /// Usual value: the median of the first measured days, because the reference is the light on that water.
-    pub usual: f64,
-    /// How far the days of the first year, smoothed, lie from it: about one standard deviation.
-    pub usual_sd: f64,
-    /// How much of a year is behind that, 0 to 1.
-    pub usual_share: f64,
-    /// Median of the last week of measured days.
-    pub lately: f64,
-    /// The last measured day's own value.
-    pub latest: f64,
-    /// Median of the last ninety measured days.
-    pub season: f64,
-}
 
 /// The daily course of a unit up to an instant. Only days that were over by then are in it, so that readings after the
 /// instant cannot get in through the summary of a day that had begun.
@@ -104,8 +81,10 @@ impl Course {
         }
         course.fill_on(history, as_of);
         let absorbance = |day: &DaySummary| day.transmittance.filter(|t| *t > 0.1).map(|t| -(t / 100.0).log10());
-        course.absorbance = covariate(&known, length, c.covariate_coverage, absorbance);
-        course.temperature = covariate(&known, length, c.covariate_coverage, |day| day.water_temperature);
+        course.absorbance = Covariate::by_days(&measured(&known, c.covariate_coverage, absorbance), course.today);
+        // A day's median is of standing water or of running water, as people use it.
+        let warmth = measured(&known, c.covariate_coverage, |day| day.water_temperature);
+        course.temperature = Covariate::by_fortnights(&warmth, course.today);
         course.rounding_variance = rounding(history, &course.ln);
         Some(course)
     }
@@ -166,49 +145,16 @@ pub fn days_between(from: Date, to: Date) -> i32 {
     (to - from).get_days()
 }
 
-fn covariate(
+/// What was measured, if it was on most of the days with light.
+fn measured(
     known: &[(usize, &DaySummary)],
-    length: usize,
     coverage: f64,
     value: impl Fn(&DaySummary) -> Option<f64>,
-) -> Option<Covariate> {
-    let measured: Vec<(usize, f64)> =
-        known.iter().filter_map(|(at, day)| value(day).filter(|v| v.is_finite()).map(|v| (*at, v))).collect();
+) -> Vec<(i32, f64)> {
+    let one = |(at, day): &(usize, &DaySummary)| Some((*at as i32, value(day).filter(|v| v.is_finite())?));
+    let measured: Vec<(i32, f64)> = known.iter().filter_map(one).collect();
     let lit = known.iter().filter(|(_, day)| day.intensity.is_some()).count();
-    if measured.is_empty() || (measured.len() as f64) < coverage * lit as f64 {
-        return None;
-    }
-    let mut start: Vec<f64> = measured.iter().take(USUAL_DAYS).map(|(_, v)| *v).collect();
-    let usual = median(&mut start);
-    let recent = |count: usize| {
-        let mut last: Vec<f64> = measured[measured.len().saturating_sub(count)..].iter().map(|(_, v)| *v).collect();
-        median(&mut last)
-    };
-    let (lately, season) = (recent(7), recent(90));
-    let mut values = vec![f64::NAN; length + 1];
-    measured.iter().for_each(|(at, v)| values[*at] = *v);
-    let mut last = measured[0].1;
-    for value in &mut values {
-        if value.is_finite() { last = *value } else { *value = last }
-    }
-    let latest = measured.last().map_or(lately, |(_, value)| *value);
-    let values = smooth(&values);
-    let first = &measured[..measured.len().min(YEAR_DAYS)];
-    let mut away: Vec<f64> = first.iter().map(|(at, _)| (values[*at] - usual).abs()).collect();
-    away.sort_by(f64::total_cmp);
-    let usual_sd = quantile_sorted(&away, 0.68);
-    let usual_share = (first.len() as f64 / YEAR_DAYS as f64).min(1.0);
-    Some(Covariate { values, usual, usual_sd, usual_share, lately, latest, season })
-}
-
-/// A running mean of a fortnight: a meter's noise from day to day is no water, and would thin out the slope on what is.
-fn smooth(values: &[f64]) -> Vec<f64> {
-    (0..values.len())
-        .map(|i| {
-            let near = &values[i.saturating_sub(7)..(i + 8).min(values.len())];
-            near.iter().sum::<f64>() / near.len() as f64
-        })
-        .collect()
+    if (measured.len() as f64) < coverage * lit as f64 { Vec::new() } else { measured }
 }
 
 /// Whole-number percent sensors: the variance of rounding at the usual level.

@@ -11,16 +11,18 @@
 //! points of light, which then were the lamp's or the sensor's.)
 
 use super::constants::ModelConstants;
-use super::course::{Course, Covariate};
+use super::course::Course;
+use super::covariate::Covariate;
 use super::events::{EventKind, Events};
 use super::growth::{Growth, curve};
 use super::lamps::{LEAST_RATED_HOURS, Lamps};
 use super::sensor_window::SensorWindow;
 use super::term::Term;
-use crate::domain::UnitSpec;
+use super::whiten::Wander;
+use crate::domain::{Timestamp, UnitSpec};
 
-/// Over how many days what is unusual in the water passes, days. By judgement, from the lengths of storms.
-const PASSING_DAYS: f64 = 10.0;
+/// A sleeve or a sensor younger than this at the first reading has not been cleaned since it was new, days. By judgement.
+const YOUNG_PART_DAYS: i32 = 30;
 /// Days ahead for which the yearly course of growth is worked out; a longer horizon keeps the last.
 const DAYS_AHEAD: i32 = 760;
 
@@ -79,6 +81,8 @@ pub struct Design<'a> {
     pub nuisance: usize,
     /// Intervals between cleanings, ascending.
     pub intervals: Vec<Interval>,
+    /// Most days of growth that the sleeve can have had at the first reading, where nobody says when it was last cleaned.
+    pub unknown_growth_days: Option<f64>,
     /// How the deposit grows.
     pub growth: Growth,
     /// Days in which patches cover the sleeve in the intervals of each group, where they are known to differ.
@@ -125,6 +129,7 @@ impl<'a> Design<'a> {
             terms: Vec::new(),
             nuisance: 0,
             intervals: Vec::new(),
+            unknown_growth_days: None,
             growth,
             covers: Vec::new(),
             cleanings_left: Vec::new(),
@@ -151,12 +156,12 @@ impl<'a> Design<'a> {
         let age = design.interval_age(design.now);
         design.own_pace_until = age + age.clamp(own_pace_days.0, own_pace_days.1);
         design.coats = design.grow(0);
-        design.list_terms(events, spec);
+        design.list_terms(spec);
         design
     }
 
     fn set_ages(&mut self, spec: &UnitSpec, events: &Events, c: &ModelConstants) {
-        let age = |at: Option<crate::domain::Timestamp>| {
+        let age = |at: Option<Timestamp>| {
             at.map(|at| f64::from(-self.course.number(at.date_in(&spec.zone))).max(0.0))
         };
         let logged =
@@ -170,18 +175,26 @@ impl<'a> Design<'a> {
         self.sensor_age_known = sensor.is_some();
         self.sensor_age_at_start = sensor.unwrap_or(365.25 * c.sensor_age_years.mean);
         let wiped = events.inside(&[EventKind::WindowWiped], self.now);
-        let dirty_days = least(window, sensor).unwrap_or(0.0);
+        // As with the sleeve, an old sensor's age is not that of the dirt on it.
+        let young = sensor.filter(|age| *age < f64::from(YOUNG_PART_DAYS));
+        let dirty_days = least(window, young).unwrap_or(0.0);
         self.window =
             SensorWindow::new((&wiped, &self.sensors), dirty_days, c.left_behind.mean, |day| self.exposed(day));
     }
 
     fn set_intervals(&mut self, spec: &UnitSpec, events: &Events) {
         let kinds = [EventKind::SleeveCleaned, EventKind::SleeveReplaced];
-        let papers = [spec.sleeve.cleaned, spec.sleeve.installed];
-        let from_papers = papers.into_iter().flatten().map(|at| self.course.number(at.date_in(&spec.zone)));
+        let from_papers = |at: Timestamp| Some(self.course.number(at.date_in(&spec.zone))).filter(|day| *day <= 0);
         let logged = events.list.iter().filter(|e| kinds.contains(&e.kind) && e.day <= 0).map(|e| e.day);
-        let clean_on = from_papers.filter(|day| *day <= 0).chain(logged).max();
-        let exposed = clean_on.map_or(0.0, |day| f64::from(-day).min(2_000.0));
+        let new_on = spec.sleeve.installed.and_then(from_papers);
+        // Papers of a sleeve say when it was new, seldom that it was cleaned a year later, before anybody watched.
+        let young = new_on.filter(|day| *day > -YOUNG_PART_DAYS);
+        let clean_on = spec.sleeve.cleaned.and_then(from_papers).into_iter().chain(young).chain(logged).max();
+        if clean_on.is_none_or(|clean| new_on.is_some_and(|new| new > clean)) {
+            self.unknown_growth_days = Some(new_on.map_or(f64::INFINITY, |day| f64::from(-day)));
+        }
+        let exposed = clean_on.filter(|_| self.unknown_growth_days.is_none());
+        let exposed = exposed.map_or(0.0, |day| f64::from(-day).min(2_000.0));
         self.intervals.push(Interval { from: 0, exposed, new_sleeve: false, group: 0, left: 0, left_by_rate: 0.0 });
         for event in events.list.iter().filter(|e| kinds.contains(&e.kind) && e.day > 0 && e.day <= self.now) {
             let new_sleeve = event.kind == EventKind::SleeveReplaced;
@@ -217,7 +230,7 @@ impl<'a> Design<'a> {
         }
     }
 
-    fn list_terms(&mut self, events: &Events, spec: &UnitSpec) {
+    fn list_terms(&mut self, spec: &UnitSpec) {
         let mut terms = Vec::new();
         let count = self.intervals.len();
         if count > 1 {
@@ -228,15 +241,7 @@ impl<'a> Design<'a> {
             terms.extend((0..=last).filter(left).map(Term::LeftBehind));
         }
         terms.extend([Term::RateSine, Term::RateCosine]);
-        let clean_known = spec.sleeve.cleaned.is_some()
-            || spec.sleeve.installed.is_some()
-            || events
-                .list
-                .iter()
-                .any(|e| matches!(e.kind, EventKind::SleeveCleaned | EventKind::SleeveReplaced) && e.day <= 0);
-        if !clean_known {
-            terms.push(Term::InitialDeposit);
-        }
+        terms.extend(self.unknown_growth_days.map(|_| Term::InitialDeposit));
         terms.push(Term::PermanentAtStart);
         terms.extend((!self.lamps.is_age_known()).then_some(Term::LampAtStart));
         for lamp in 1..=self.lamps.changed().len() {
@@ -265,7 +270,7 @@ impl<'a> Design<'a> {
         terms.push(Term::Curve);
         if referred {
             terms.push(Term::BeforeStart);
-            terms.extend((!clean_known).then_some(Term::OldCoat));
+            terms.extend(self.unknown_growth_days.map(|_| Term::OldCoat));
         }
         self.terms = terms;
     }
@@ -321,8 +326,10 @@ impl<'a> Design<'a> {
             Term::SensorStep(j) => gate(j == sensor, -1.0),
             Term::EarlierDrift(j) => gate(j == sensor, -drifted),
             Term::Shift(i) => gate(self.shifts[i] <= day, -1.0),
-            Term::Temperature => self.covariate(self.course.temperature.as_ref(), day),
-            Term::Absorbance => -std::f64::consts::LN_10 * self.covariate(self.course.absorbance.as_ref(), day),
+            Term::Temperature => self.course.temperature.as_ref().map_or(0.0, |water| water.at(day)),
+            Term::Absorbance => {
+                -std::f64::consts::LN_10 * self.course.absorbance.as_ref().map_or(0.0, |water| water.at(day))
+            }
             Term::LampSlope => -h,
             Term::Rate => -coat.grown - self.intervals[interval].left_by_rate,
             Term::Curve => -curve(coat.grown),
@@ -518,8 +525,7 @@ impl<'a> Design<'a> {
     /// How much more of the light the water of the last day takes than the regressors of [`Self::now`] say, ln for each
     /// cm of path: a storm that passes. Zero where the transmittance is not measured.
     pub fn passing_absorbance(&self) -> f64 {
-        let passing = |water: &Covariate| std::f64::consts::LN_10 * (water.latest - water.lately);
-        self.course.absorbance.as_ref().map_or(0.0, passing)
+        std::f64::consts::LN_10 * self.course.absorbance.as_ref().map_or(0.0, Covariate::passing)
     }
 
     /// How far the water of the reference may be from the usual, absorbance per cm: by what a year shows, and where less
@@ -529,25 +535,16 @@ impl<'a> Design<'a> {
         self.course.absorbance.as_ref().map_or(0.0, sd)
     }
 
-    /// A covariate against what is usual; the future keeps what was lately.
-    fn covariate(&self, covariate: Option<&Covariate>, day: i32) -> f64 {
-        let Some(covariate) = covariate else { return 0.0 };
-        let known = usize::try_from(day).ok().filter(|_| day < self.course.today);
-        let value = known.and_then(|d| covariate.values.get(d).copied()).unwrap_or_else(|| {
-            // Passing clouding passes; what has lasted for a season stays.
-            let ahead = f64::from(day - self.course.today).max(0.0);
-            let expected = self.year_before(covariate, day).unwrap_or(covariate.season);
-            expected + (covariate.lately - expected) * (-ahead / PASSING_DAYS).exp()
-        });
-        value - covariate.usual
-    }
-
-    /// The value a year before a day to come, as far as it is known, moved to the present level.
-    fn year_before(&self, covariate: &Covariate, day: i32) -> Option<f64> {
-        let past = |day: i32| usize::try_from(day).ok().and_then(|d| covariate.values.get(d).copied());
-        let then = past(day - 365)?;
-        let then_now = past(self.course.today - 366)?;
-        Some(covariate.lately + then - then_now)
+    /// The terms, by their places, whose regressors will wander as they have: how, at a coefficient of 1.
+    pub fn wanderings(&self) -> Vec<(usize, Wander)> {
+        let (water, warmth) = (&self.course.absorbance, &self.course.temperature);
+        let wander = |term: &Term| match term {
+            Term::Absorbance => water.as_ref().map(|w| (std::f64::consts::LN_10, w.wander)),
+            Term::Temperature => warmth.as_ref().map(|w| (1.0, w.wander)),
+            _ => None,
+        };
+        let found = self.terms.iter().enumerate().filter_map(|(place, term)| Some((place, wander(term)?)));
+        found.map(|(place, (unit, w))| (place, Wander { sd: unit * w.sd, ..w })).collect()
     }
 }
 
@@ -576,7 +573,8 @@ mod tests {
     use super::*;
     use crate::analysis::History;
     use crate::analysis::events::{Event, Origin};
-    use crate::domain::{DaySummary, LnSummary, Timestamp};
+    use crate::domain::time::DAY;
+    use crate::domain::{DaySummary, LnSummary};
     use jiff::civil::{Date, date};
 
     const FIRST: Date = date(2025, 1, 1);
@@ -612,6 +610,34 @@ mod tests {
         }
         assert_eq!(design.coat_of(Term::LeftBehind(0), -1.0, 350), 0.0);
         assert_eq!(design.coat_of(Term::OldCoat, -1.0, 350), -1.0);
+    }
+
+    /// By hand: a sleeve that was new long before the first reading may have been cleaned since; one that was new three
+    /// weeks before has not been, and where papers say when it was cleaned that is the day.
+    #[test]
+    fn a_sleeve_may_have_been_cleaned_before_anybody_watched() {
+        let days: Vec<DaySummary> = (0..100).map(day).collect();
+        let ago = |days: i64| Some(Timestamp::day_start(FIRST, &jiff::tz::TimeZone::UTC).plus_millis(-days * DAY));
+        let c = ModelConstants::default();
+        for (installed, cleaned, unknown, exposed) in [
+            (None, None, Some(f64::INFINITY), 0.0),
+            (ago(300), None, Some(300.0), 0.0),
+            (ago(21), None, None, 21.0),
+            (ago(300), ago(40), None, 40.0),
+            (ago(300), ago(310), Some(300.0), 0.0),
+            (None, ago(40), None, 40.0),
+        ] {
+            let mut spec = UnitSpec::new("heron-bight/boathouse".parse().unwrap(), 14.0);
+            (spec.sleeve.installed, spec.sleeve.cleaned) = (installed, cleaned);
+            let history =
+                History { spec: &spec, days: &days, log: &[], latest: None, cadence_millis: None, neighbours: None };
+            let as_of = Timestamp::day_start(FIRST, &spec.zone).plus_millis(100 * DAY);
+            let course = Course::new(&history, as_of, &c).unwrap();
+            let design = Design::new(&course, &spec, &Events::default(), Growth::STEADY, &c, (30.0, 150.0));
+            assert_eq!(design.unknown_growth_days, unknown, "{installed:?} {cleaned:?}");
+            assert_eq!(design.intervals[0].exposed, exposed, "{installed:?} {cleaned:?}");
+            assert_eq!(design.terms.contains(&Term::InitialDeposit), unknown.is_some());
+        }
     }
 
     /// Whatever is left out of a stretch of days is 0 on each of them.

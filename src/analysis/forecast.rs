@@ -14,6 +14,7 @@ use super::course::{Course, quantile_sorted};
 use super::design::Standing;
 use super::model::{Draw, Fitted, Variant};
 use super::term::{Share, Term};
+use super::whiten::Wander;
 use crate::domain::assessment::{AfterCleaning, Crossing};
 
 /// A drift of this size makes a sensor due: a duty sensor may differ from a reference by a factor of 1.2 (EPA
@@ -158,6 +159,8 @@ struct Future {
     own: Option<usize>,
     /// Place and age of each lasting shift, days.
     shifts: Vec<(usize, f64)>,
+    /// How the regressors of which terms wander.
+    wanderings: Vec<(usize, Wander)>,
 }
 
 /// What is the same of a day ahead under all draws of a variant.
@@ -191,6 +194,7 @@ impl Future {
             at_work,
             rate: design.terms.iter().position(|term| *term == Term::Rate),
             shifts: design.shift_ages(),
+            wanderings: design.wanderings(),
             own: design.terms.iter().position(|term| *term == design.own_rate()),
         }
     }
@@ -220,18 +224,36 @@ impl Future {
         let (pace, bend): (f64, f64) = (rng.sample(StandardNormal), rng.sample(StandardNormal));
         let (pace, bend) = (limits.pace_spread * pace, limits.bend_spread * bend);
         let passing = self.passing_shifts(draw, limits, rng);
-        let wander = draw.noise.wander;
-        let decay = wander.correlation(1.0);
-        let step = wander.sd * (1.0 - decay * decay).sqrt();
-        let mut z = draw.wandering;
+        // The light's own begins where it is now, those of what is measured where that is expected to be.
+        let measured = self.wanderings.iter().map(|(term, wander)| (0.0, draw.theta[*term].abs() * wander.sd, *wander));
+        let wanderings = std::iter::once((draw.wandering, draw.noise.wander.sd, draw.noise.wander)).chain(measured);
+        let mut wanderings: Vec<Wandering> = wanderings.map(Wandering::new).collect();
         path.into_iter().zip(&self.days).enumerate().map(move |(place, (ln, day))| {
             if place > 0 {
-                let noise: f64 = rng.sample(StandardNormal);
-                z = decay * z + step * noise;
+                wanderings.iter_mut().for_each(|z| z.pass(rng.sample(StandardNormal)));
             }
+            let z: f64 = wanderings.iter().map(|z| z.now).sum();
             let faster = pace + bend * day.older;
             light_of(centre + ln + z + passing * day.passed - faster * rate * day.grown)
         })
+    }
+}
+
+/// A first-order autoregression on its way, from one day to the next.
+struct Wandering {
+    now: f64,
+    decay: f64,
+    step: f64,
+}
+
+impl Wandering {
+    fn new((now, sd, wander): (f64, f64, Wander)) -> Self {
+        let decay = wander.correlation(1.0);
+        Self { now, decay, step: sd * (1.0 - decay * decay).sqrt() }
+    }
+
+    fn pass(&mut self, noise: f64) {
+        self.now = self.decay * self.now + self.step * noise;
     }
 }
 

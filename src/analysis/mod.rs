@@ -8,6 +8,7 @@ pub mod condition;
 pub mod constants;
 mod contrast;
 pub mod course;
+pub mod covariate;
 pub mod design;
 pub mod episodes;
 pub mod events;

@@ -224,8 +224,10 @@ impl Setting<'_> {
             Term::PermanentAtStart if rate > 0.0 => m.permanent_at_start,
             Term::PermanentAtStart => Belief::new(0.0, 0.0),
             Term::InitialDeposit if rate > 0.0 => {
-                let mean = rate * design.grown_in(m.initial_days.mean);
-                Belief::new(mean, rate * design.grown_in(m.initial_days.sd) + m.initial_floor)
+                // No more than has grown since the sleeve was new, and half of that where it may have been cleaned.
+                let most = design.unknown_growth_days.map_or(f64::INFINITY, |days| 0.5 * days);
+                let (mean, sd) = (m.initial_days.mean.min(most), m.initial_days.sd.min(most));
+                Belief::new(rate * design.grown_in(mean), rate * design.grown_in(sd) + m.initial_floor)
             }
             Term::InitialDeposit => Belief::new(0.0, 0.0),
             Term::BeforeStart if s.before == Before::Unknown => m.unknown_before.belief,
@@ -245,11 +247,7 @@ impl Setting<'_> {
             Term::WindowLeft(_) => Belief::new(0.0, m.window_left_sd),
             Term::Shift(_) => m.shift,
             Term::Temperature => m.temperature,
-            Term::Absorbance => {
-                let path = self.path_cm.map_or(m.path_cm, |path| Belief::new(path, m.path_known_sd_cm));
-                let share = m.path_share;
-                Belief::new(path.mean * share.mean, (path.sd * share.mean).hypot(path.mean * share.sd))
-            }
+            Term::Absorbance => self.path_cm.map_or(m.path_cm, |path| Belief::new(path, m.path_known_sd_cm)),
             Term::UsualWater => {
                 let path = self.path_cm.unwrap_or(m.path_cm.mean);
                 Belief::new(0.0, std::f64::consts::LN_10 * path * design.usual_water_sd(m.unseen_water_sd))
