@@ -337,10 +337,9 @@ pub fn verdict(losses: &[Losses], scene: &Scene<'_>) -> Verdict {
     Verdict { cause, probability: Some(probability), says, settle_with }
 }
 
-/// Whether lamp or sensor are named so surely that cleaning the sleeve is not what helps: as surely as they must be where
-/// only beliefs beforehand speak.
+/// Whether lamp or sensor are named so surely that cleaning the sleeve is not what helps.
 pub fn is_elsewhere(verdict: &Verdict, c: &ForecastConstants) -> bool {
-    let sure = calibrated(c.pair_at, &c.calibration);
+    let sure = calibrated(c.elsewhere_at, &c.calibration);
     [VerdictCause::LampAgeing, VerdictCause::SensorDrift, VerdictCause::LampOrSensor].contains(&verdict.cause)
         && verdict.probability.is_some_and(|probability| probability >= sure)
 }

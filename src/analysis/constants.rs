@@ -325,6 +325,9 @@ pub struct ForecastConstants {
     pub pair_at: f64,
     /// The same where work at the unit has told causes apart, so that not only beliefs beforehand speak; 0.5 to 0.9.
     pub pair_tested_at: f64,
+    /// Probability of lamp, sensor or both from which a date to clean the sleeve is taken back: a date that comes for nothing
+    /// costs a drive, one that does not come may cost more; 0.6 to 0.95.
+    pub elsewhere_at: f64,
     /// Probability from which lamp or sensor is named alone; higher than for the sleeve, because between resets only
     /// beliefs beforehand tell the two apart; 0.7 to 0.95.
     pub name_lamp_or_sensor_at: f64,
@@ -364,7 +367,8 @@ impl Default for ForecastConstants {
             small_loss: 0.015,
             unexplained_loss: 0.03,
             name_at: 0.6,
-            pair_at: 0.75,
+            pair_at: 0.68,
+            elsewhere_at: 0.75,
             pair_tested_at: 0.6,
             name_lamp_or_sensor_at: 0.85,
             calibration: vec![

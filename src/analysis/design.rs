@@ -161,9 +161,7 @@ impl<'a> Design<'a> {
     }
 
     fn set_ages(&mut self, spec: &UnitSpec, events: &Events, c: &ModelConstants) {
-        let age = |at: Option<Timestamp>| {
-            at.map(|at| f64::from(-self.course.number(at.date_in(&spec.zone))).max(0.0))
-        };
+        let age = |at: Option<Timestamp>| at.map(|at| f64::from(-self.course.number(at.date_in(&spec.zone))).max(0.0));
         let logged =
             |kinds: &[EventKind]| events.days(kinds).into_iter().rfind(|day| *day <= 0).map(|day| f64::from(-day));
         let least = |a: Option<f64>, b: Option<f64>| match (a, b) {
