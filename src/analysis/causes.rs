@@ -533,7 +533,7 @@ fn settle_with(losses: &[Losses], scene: &Scene<'_>) -> Option<SettleWith> {
 fn entropy_after(particles: &[(usize, &Losses)], question: &Question) -> f64 {
     let (_, reveals, error, _) = question;
     let values: Vec<f64> = particles.iter().map(|(_, l)| reveals(l)).collect();
-    let outcomes: Vec<f64> = values.iter().copied().step_by((values.len() / 50).max(1)).collect();
+    let outcomes: Vec<f64> = values.iter().copied().step_by((values.len() / 25).max(1)).collect();
     let one = |outcome: f64| {
         let weight = |value: f64| (-0.25 * ((outcome - value) / error).powi(2)).exp();
         entropy(&chances(particles.iter().zip(&values).map(|((leader, _), value)| (*leader, weight(*value)))))

@@ -29,7 +29,7 @@ const NOISE_WINDOW: f64 = 3.5;
 /// And at most this many.
 const MOST_NOISES: usize = 3;
 /// A structure this many nats behind the best adds nothing to any sum.
-const HOPELESS: f64 = 25.0;
+const HOPELESS: f64 = 18.0;
 
 /// How many times sooner or later than usual the patches of one interval may cover the sleeve.
 const MOST_UNLIKE: f64 = 2.5;
@@ -184,30 +184,32 @@ pub fn likely_noises(
         let noise = |place: usize| grid_noise(Wander { sd: model.wander_sd[place], tau_days: *tau }, half, model);
         let near = |place: &usize| (model.wander_sd[*place] - start.wander.sd).abs();
         let Some(from) = (0..model.wander_sd.len()).min_by(|a, b| near(a).total_cmp(&near(b))) else { continue };
-        let mut weigh = |place: usize| {
-            let noise = noise(place);
-            let ln = evidence(problem, (&noise, weights), rates, setting).unwrap_or(f64::NEG_INFINITY);
-            weighed.push((ln, noise));
-            ln
-        };
-        let here = weigh(from);
-        for up in [true, false] {
-            let (mut place, mut last) = (from, here);
-            while let Some(next) = if up { place.checked_add(1) } else { place.checked_sub(1) }
-                && next < model.wander_sd.len()
-            {
-                let ln = weigh(next);
-                if ln < last {
-                    break;
-                }
-                (place, last) = (next, ln);
-            }
-        }
+        let ln = |place: usize| evidence(problem, (&noise(place), weights), rates, setting);
+        let seen = climb((from, model.wander_sd.len()), |place| ln(place).unwrap_or(f64::NEG_INFINITY));
+        weighed.extend(seen.into_iter().map(|(ln, place)| (ln, noise(place))));
     }
     weighed.retain(|(ln, _)| ln.is_finite());
     weighed.sort_by(|a, b| b.0.total_cmp(&a.0));
     let top = weighed.first().map_or(0.0, |(ln, _)| *ln);
     weighed.iter().filter(|(ln, _)| top - ln < NOISE_WINDOW).take(MOST_NOISES).map(|(_, noise)| *noise).collect()
+}
+
+/// The value of the places of a grid of so many: from the one to start at up and down, as long as it grows.
+fn climb((start, count): (usize, usize), value: impl Fn(usize) -> f64) -> Vec<(f64, usize)> {
+    let mut seen = vec![(value(start), start)];
+    for up in [true, false] {
+        let (mut last, mut place) = seen[0];
+        while let Some(next) = if up { place.checked_add(1) } else { place.checked_sub(1) }.filter(|next| *next < count)
+        {
+            let here = value(next);
+            seen.push((here, next));
+            if here < last {
+                break;
+            }
+            (last, place) = (here, next);
+        }
+    }
+    seen
 }
 
 /// The weight of a value whose error has this `square` where `variance` is usual: least squares with such weights,
@@ -361,33 +363,29 @@ impl<'p, 'a> Problem<'p, 'a> {
     pub fn first_noise(&self, setting: &Setting<'_>) -> Option<(Noise, Vec<f64>)> {
         let model = setting.model;
         let half = self.observed.half_difference_variance(model.day_sd_floor);
-        let tau = *model.wander_tau_days.first()?;
-        let grid: Vec<Noise> =
-            model.wander_sd.iter().map(|sd| grid_noise(Wander { sd: *sd, tau_days: tau }, half, model)).collect();
+        let wander =
+            |place: usize| Some(Wander { sd: *model.wander_sd.get(place)?, tau_days: *model.wander_tau_days.first()? });
+        let noise = |place: usize| Some(grid_noise(wander(place)?, half, model));
         let priors = setting.wide_priors(&self.variant.design);
         let mut weights = vec![1.0; self.observed.days.len()];
-        let best = self.rank(&grid, &weights, &priors).first()?.1;
+        let ln = |place: usize| self.ln_under(&noise(place)?, &weights, &priors).filter(|ln| ln.is_finite());
+        let count = model.wander_sd.len();
+        let seen = climb((count / 2, count), |place| ln(place).unwrap_or(f64::NEG_INFINITY));
+        let (_, best) = seen.into_iter().filter(|(ln, _)| ln.is_finite()).max_by(|a, b| a.0.total_cmp(&b.0))?;
+        let best = noise(best)?;
         for _ in 0..REWEIGHTINGS {
             weights = self.student_weights((&best, &weights), &priors, model.student_nu)?;
         }
         Some((best, weights))
     }
 
-    /// The points of a grid with their log evidence, best first.
-    fn rank(&self, grid: &[Noise], weights: &[f64], priors: &Priors) -> Vec<(f64, Noise)> {
+    /// The log evidence of a noise under one set of priors, bounds left out.
+    fn ln_under(&self, noise: &Noise, weights: &[f64], priors: &Priors) -> Option<f64> {
         let nuisance = self.variant.design.nuisance;
         let free = vec![false; self.bounded.len() - nuisance];
         let beliefs = priors.mean.iter().zip(&priors.sd).skip(nuisance).map(|(mean, sd)| Belief::new(*mean, *sd));
-        let mut ranked: Vec<(f64, Noise)> = grid
-            .iter()
-            .filter_map(|noise| {
-                let (_, rows) = self.rows(noise, weights);
-                let reduced = rows.reduce(nuisance, priors)?;
-                Some((Evidence::new(&reduced, &free).ln(beliefs.clone(), f64::NEG_INFINITY)?, *noise))
-            })
-            .collect();
-        ranked.sort_by(|a, b| b.0.total_cmp(&a.0));
-        ranked
+        let (_, rows) = self.rows(noise, weights);
+        Evidence::new(&rows.reduce(nuisance, priors)?, &free).ln(beliefs, f64::NEG_INFINITY)
     }
 
     /// [`student_weight`] of every day, from the expected square of its own error.
