@@ -35,7 +35,7 @@ pub struct Ahead {
     pub clean_by: Option<Date>,
     /// When the light would be too little even with a clean sleeve.
     pub lamp_by_light: Option<Date>,
-    /// When the sensor's drift reaches its limit.
+    /// When the sensor's drift, without the dirt on its window, reaches its limit.
     pub sensor_by_drift: Option<Date>,
     /// The reading after a cleaning now.
     pub after_cleaning: Option<AfterCleaning>,
@@ -143,7 +143,8 @@ impl Ahead {
         let left = left * future.rate.map_or(0.0, |rate| theta[rate]);
         let light = clean.iter().map(|ln| (fitted.centre + ln - left).exp());
         self.lamp_by_light = first_crossing(light, set_point, (limits.mean_days, &[])).map(date);
-        let drift = sum(&|term| term.share() == Share::Sensor);
+        // Dirt on the window is wiped off: it makes no sensor due.
+        let drift = sum(&|term| term.share() == Share::Sensor && !term.is_window_dirt());
         self.sensor_by_drift = drift.iter().position(|ln| -ln >= SENSOR_DRIFT_LIMIT).map(date);
     }
 }

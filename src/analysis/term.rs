@@ -131,6 +131,11 @@ impl Term {
         )
     }
 
+    /// Whether it is dirt on the sensor's window, which a wipe takes off but for a little.
+    pub fn is_window_dirt(self) -> bool {
+        matches!(self, Self::Window | Self::WindowLeft(_))
+    }
+
     /// Whether its coefficient cannot be negative.
     pub fn at_least_zero(self) -> bool {
         matches!(
