@@ -33,7 +33,7 @@ pub struct Ahead {
     pub crossing: Crossing,
     /// When to clean.
     pub clean_by: Option<Date>,
-    /// When the light would be too little even with a clean sleeve.
+    /// When the light would be too little even with a clean sleeve and a wiped sensor window.
     pub lamp_by_light: Option<Date>,
     /// When the sensor's drift, without the dirt on its window, reaches its limit.
     pub sensor_by_drift: Option<Date>,
@@ -137,13 +137,13 @@ impl Ahead {
         };
         let date =
             |offset: usize| course.date(variant.design.now.saturating_add(i32::try_from(offset).unwrap_or(i32::MAX)));
-        let clean = sum(&|term| !term.is_coat());
+        // Dirt on the window is wiped off: it makes neither a lamp nor a sensor due.
+        let clean = sum(&|term| !term.is_coat() && !term.is_window_dirt());
         // Of the rate only the coat comes off.
         let left = variant.design.intervals.last().map_or(0.0, |last| last.left_by_rate);
         let left = left * future.rate.map_or(0.0, |rate| theta[rate]);
         let light = clean.iter().map(|ln| (fitted.centre + ln - left).exp());
         self.lamp_by_light = first_crossing(light, set_point, (limits.mean_days, &[])).map(date);
-        // Dirt on the window is wiped off: it makes no sensor due.
         let drift = sum(&|term| term.share() == Share::Sensor && !term.is_window_dirt());
         self.sensor_by_drift = drift.iter().position(|ln| -ln >= SENSOR_DRIFT_LIMIT).map(date);
     }
