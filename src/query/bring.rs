@@ -85,6 +85,8 @@ pub fn bring(row: &UnitRow, today: Date) -> Vec<Bring> {
         "descaler, soft cloth, gloves, goggles",
         &[
             (cause(VerdictCause::SleeveFouling, 1.0), "the sleeve is blamed"),
+            (cause(VerdictCause::SensorDrift, 0.9), "the sensor's window is wiped first"),
+            (cause(VerdictCause::LampOrSensor, 0.6), "the sensor's window is wiped first"),
             (due(clean_soon), "cleaning is due"),
             (0.3, "the sleeve is looked at anyway"),
         ],
@@ -115,6 +117,8 @@ mod tests {
         };
         assert!(list(VerdictCause::SleeveFouling)[0].part.starts_with("descaler"));
         assert_eq!(list(VerdictCause::LampAgeing)[0].part, "lamp");
+        let for_a_window = &list(VerdictCause::SensorDrift)[0];
+        assert!(for_a_window.part.contains("soft cloth") && for_a_window.why.contains("window"), "{for_a_window:?}");
         for part in list(VerdictCause::LampOrSensor) {
             assert!((0.01..=0.95).contains(&part.probability), "{part:?}");
         }
