@@ -20,13 +20,15 @@ export function launch() {
     return chromium.launch({ executablePath: process.env.CHROMIUM || '/usr/bin/chromium', args: [...args, ...quiet] });
 }
 
-function freePort() {
-    return new Promise((resolve) => {
-        const server = createServer().listen(0, '127.0.0.1', () => {
-            const { port } = server.address();
-            server.close(() => resolve(port));
-        });
+/** Ports that nobody listens on. All are held until the last is known: one that was let go could be given out again. */
+async function freePorts(count) {
+    const listening = () => new Promise((resolve) => {
+        const server = createServer().listen(0, '127.0.0.1', () => resolve(server));
     });
+    const servers = await Promise.all(Array.from({ length: count }, listening));
+    const ports = servers.map((server) => server.address().port);
+    await Promise.all(servers.map((server) => new Promise((resolve) => { server.close(resolve); })));
+    return ports;
 }
 
 /** Asks again until the answer is true, at most `seconds`; what it waited for stands in the error. */
@@ -95,9 +97,10 @@ export class Daemon {
     }
 
     async writeConfig() {
-        this.port ??= await freePort();
-        this.port5 ??= await freePort();
-        this.listen ??= await freePort();
+        const [port, port5, listen] = await freePorts(3);
+        this.port ??= port;
+        this.port5 ??= port5;
+        this.listen ??= listen;
         writeFileSync(this.config, `zone = "Europe/Vienna"
 [broker]
 embedded = true
