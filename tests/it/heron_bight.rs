@@ -90,3 +90,22 @@ fn the_analysis_tells_the_stories() {
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
 }
+
+/// What a wipe brings back sends nobody with a lamp or another sensor; the light's own date stands. Common practice, no
+/// source: the window is wiped before a part is bought.
+#[test]
+fn a_dirty_window_makes_no_part_due() {
+    for now in ["2026-11-25T10:00:00Z", "2027-05-11T20:00:00Z"] {
+        let now: Timestamp = now.parse().unwrap();
+        let unit = fleet(now).into_iter().find(|unit| unit.spec.id.unit() == "wash-house").unwrap();
+        let said = said(&unit, now);
+        let today = now.date_in(&unit.spec.zone);
+        let days = |date: jiff::civil::Date| (date - today).get_days();
+        let forecast = &said.forecast;
+        assert!(forecast.crossing.p50.is_some_and(|date| (30..100).contains(&days(date))), "{forecast:?}");
+        for part in [forecast.lamp_by, forecast.sensor_by] {
+            assert!(part.is_none_or(|date| days(date) > 150), "{forecast:?}");
+        }
+        assert_eq!(forecast.clean_by, None);
+    }
+}
