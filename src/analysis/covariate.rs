@@ -1,10 +1,9 @@
 //! A measured quantity that goes with the light: the absorbance of the water, its temperature.
 //!
 //! A day's value = slow course + wandering + the meter's noise. The slow course is a running median, which storms and
-//! thaws hardly move. How far values lie from it, and how far from one another some days apart, tells the wandering (a
-//! first-order autoregression, as the light's own) from the noise, whose contribution does not depend on the time between:
-//! with V the variance about the course and D(k) that of differences over k days, the autocovariance is
-//! c(k) = V - D(k) / 2 = s^2 phi^k from k = 1 on. The value that the light is held against is the mean of course and
+//! thaws hardly move. How much of the distance from it is still there some days later tells the wandering (a first-order
+//! autoregression, as the light's own) from the noise, which is another each day: the autocovariance of distances k days
+//! apart is c(k) = s^2 phi^k from k = 1 on, and c(0) is more by the variance of the noise. The value that the light is held against is the mean of course and
 //! wandering given all days, so that noise does not thin out the slope on it (errors of Berkson's kind).
 
 use super::course::{median, quantile_sorted};

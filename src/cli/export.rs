@@ -93,8 +93,10 @@ enum Out {
 pub fn run(args: &ExportArgs) -> Result<(), Failure> {
     let config = data::load(&args.config)?;
     let wanted = selection(args, &config)?;
+    // Before there is a file: Ctrl-C from here on leaves no half of one.
+    let interrupt = Interrupt::listen()?;
     let out = OutFile::create(args.output.as_deref(), 0o666)?;
-    match write(args, &config, &wanted, out) {
+    match write(args, &config, &wanted, out, &interrupt) {
         // Nobody listens any more, as with `| head`.
         Err(Ended::Out(error)) if error.kind() == ErrorKind::BrokenPipe && to_stdout(args) => Ok(()),
         Err(Ended::Out(error)) => {
@@ -131,8 +133,13 @@ impl From<StoreError> for Ended {
     }
 }
 
-fn write(args: &ExportArgs, config: &Config, wanted: &Selection, out: OutFile) -> Result<String, Ended> {
-    let interrupt = Interrupt::listen()?;
+fn write(
+    args: &ExportArgs,
+    config: &Config,
+    wanted: &Selection,
+    out: OutFile,
+    interrupt: &Interrupt,
+) -> Result<String, Ended> {
     let format = args.format.or_else(|| Format::of(args.output.as_deref()?)).unwrap_or(Format::Csv);
     if args.logbook && format != Format::Csv {
         let says = "a service history is exported as CSV only; leave --format out";
