@@ -21,7 +21,7 @@ use crate::domain::similar::did_you_mean;
 use crate::domain::time::{DAY, HOUR, MINUTE};
 use crate::domain::{
     Assessment, Channel, Columns, Condition, DaySummary, FittedDay, Reading, ServiceAction, ServiceEntry, Timestamp,
-    UnitId, UnitSpec, VerdictCause,
+    UnitId, UnitSpec,
 };
 
 use dossier::{Dossier, FleetLine, Sample, SiteCard};
@@ -234,26 +234,9 @@ impl UnitRow {
         }
     }
 
-    /// The earliest day by which something must be done, if any.
-    pub fn service_by(&self) -> Option<Date> {
-        self.service_due().map(|(date, _)| date)
-    }
-
-    /// The same with what must be done then. Where lamp or sensor cost the light, the day on which it is too little is not
-    /// one for a cleaning; of a sensor the window is wiped first.
-    pub fn service_due(&self) -> Option<(Date, ServiceAction)> {
-        let Assessment { forecast, verdict, .. } = self.assessment.as_deref()?;
-        let settling = verdict.settle_with.as_ref().map_or(ServiceAction::SensorCleaned, |settle| settle.action);
-        let by_light = match verdict.cause {
-            VerdictCause::LampAgeing => (forecast.crossing.p10, ServiceAction::LampReplaced),
-            VerdictCause::SensorDrift => (forecast.crossing.p10, ServiceAction::SensorCleaned),
-            VerdictCause::LampOrSensor => (forecast.crossing.p10, settling),
-            _ => (forecast.clean_by, ServiceAction::SleeveCleaned),
-        };
-        let parts =
-            [(forecast.lamp_by, ServiceAction::LampReplaced), (forecast.sensor_by, ServiceAction::SensorReplaced)];
-        let dues = std::iter::once(by_light).chain(parts);
-        dues.filter_map(|(date, action)| Some((date?, action))).min_by_key(|(date, _)| *date)
+    /// What must be done first, and by which day: see [`Assessment::first_due`].
+    pub fn first_due(&self) -> Option<(Date, ServiceAction)> {
+        self.assessment.as_deref()?.first_due()
     }
 }
 
@@ -397,7 +380,7 @@ fn rows(records: &mut impl Records, units: &[UnitSpec], now: Timestamp) -> Resul
 /// Worst condition first; within one, the earliest date first, then by id.
 pub fn sort_worst_first(rows: &mut [UnitRow]) {
     rows.sort_by(|a, b| {
-        let key = |row: &UnitRow| (row.condition, row.service_by().unwrap_or(Date::MAX));
+        let key = |row: &UnitRow| (row.condition, row.first_due().map_or(Date::MAX, |(by, _)| by));
         key(a).cmp(&key(b)).then_with(|| (&a.site, &a.unit).cmp(&(&b.site, &b.unit)))
     });
 }
@@ -588,7 +571,6 @@ impl From<RecordsError> for Refusal {
 mod tests {
     use super::*;
     use crate::domain::ServiceAction;
-    use crate::domain::assessment::SettleWith;
 
     /// One unit, boathouse, with an assessment; everything kept in memory.
     #[derive(Default)]
@@ -682,32 +664,10 @@ mod tests {
         let Answer::Units(rows) = ask(&mut Memory::default(), Query::Units) else { panic!() };
         let shown: Vec<_> = rows.iter().map(|row| (row.unit.as_str(), row.condition)).collect();
         assert_eq!(shown, [("bakery", Condition::Silent), ("boathouse", Condition::Fading)]);
-        assert_eq!(rows[1].service_by(), Some(jiff::civil::date(2026, 9, 28)));
+        assert_eq!(rows[1].first_due().map(|(by, _)| by), Some(jiff::civil::date(2026, 9, 28)));
     }
 
     /// By hand: the light is too little from 1 September on, by whatever costs it.
-    #[test]
-    fn nobody_is_sent_to_clean_for_a_lamp_or_a_sensor() {
-        let Answer::Units(rows) = ask(&mut Memory::default(), Query::Units) else { panic!() };
-        let day = jiff::civil::date(2026, 9, 1);
-        let due = |cause, settle: Option<ServiceAction>| {
-            let mut row = rows[1].clone();
-            let mut said = row.assessment.as_deref().cloned().unwrap();
-            said.verdict.cause = cause;
-            said.verdict.settle_with = settle.map(|action| SettleWith { action, says: String::new() });
-            (said.forecast.clean_by, said.forecast.crossing.p10) = (Some(day), Some(day));
-            (said.forecast.lamp_by, said.forecast.sensor_by) = (None, None);
-            row.assessment = Some(said.into());
-            row.service_due()
-        };
-        assert_eq!(due(VerdictCause::SleeveFouling, None), Some((day, ServiceAction::SleeveCleaned)));
-        assert_eq!(due(VerdictCause::LampAgeing, None), Some((day, ServiceAction::LampReplaced)));
-        assert_eq!(due(VerdictCause::SensorDrift, None), Some((day, ServiceAction::SensorCleaned)), "wiped first");
-        let reference = Some(ServiceAction::ReferenceCheck);
-        assert_eq!(due(VerdictCause::LampOrSensor, reference), Some((day, ServiceAction::ReferenceCheck)));
-        assert_eq!(due(VerdictCause::LampOrSensor, None), Some((day, ServiceAction::SensorCleaned)));
-    }
-
     #[test]
     fn a_unit_that_is_not_there_gets_a_suggestion() {
         let unit: UnitId = "heron-bight/boathose".parse().unwrap();

@@ -7,7 +7,7 @@
 use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
 
-use super::{Channel, Reading, Timestamp, UnitSpec, day::SetAside};
+use super::{Channel, Reading, ServiceAction, Timestamp, UnitSpec, day::SetAside};
 
 /// The value of [`Assessment::schema`].
 pub const ASSESSMENT_SCHEMA: &str = "fadeline.assessment.v1";
@@ -169,6 +169,25 @@ pub struct Assessment {
     pub cautions: Vec<String>,
 }
 
+impl Assessment {
+    /// The earliest day by which something must be done, if any, with what must be done then. Where lamp or sensor cost
+    /// the light, the day on which it is too little is not one for a cleaning; of a sensor the window is wiped first.
+    pub fn first_due(&self) -> Option<(Date, ServiceAction)> {
+        let Self { forecast, verdict, .. } = self;
+        let settling = verdict.settle_with.as_ref().map_or(ServiceAction::SensorCleaned, |settle| settle.action);
+        let by_light = match verdict.cause {
+            VerdictCause::LampAgeing => (forecast.crossing.p10, ServiceAction::LampReplaced),
+            VerdictCause::SensorDrift => (forecast.crossing.p10, ServiceAction::SensorCleaned),
+            VerdictCause::LampOrSensor => (forecast.crossing.p10, settling),
+            _ => (forecast.clean_by, ServiceAction::SleeveCleaned),
+        };
+        let parts =
+            [(forecast.lamp_by, ServiceAction::LampReplaced), (forecast.sensor_by, ServiceAction::SensorReplaced)];
+        let dues = std::iter::once(by_light).chain(parts);
+        dues.filter_map(|(date, action)| Some((date?, action))).min_by_key(|(date, _)| *date)
+    }
+}
+
 /// The latest reading.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct LatestReading {
@@ -256,7 +275,7 @@ pub struct Verdict {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct SettleWith {
     /// Which service action.
-    pub action: super::ServiceAction,
+    pub action: ServiceAction,
     /// Why.
     pub says: String,
 }
@@ -339,7 +358,7 @@ pub struct UnloggedStep {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct LogDoubt {
     /// The entry's action.
-    pub action: super::ServiceAction,
+    pub action: ServiceAction,
     /// The entry's time.
     pub at: Timestamp,
     /// The day it was used at instead, if it looks mis-dated.
@@ -397,6 +416,26 @@ mod tests {
         let written = serde_json::to_value(&read).unwrap();
         let example: serde_json::Value = serde_json::from_str(text).unwrap();
         contains(&written, &example, "");
+    }
+
+    #[test]
+    fn nobody_is_sent_to_clean_for_a_lamp_or_a_sensor() {
+        let day = jiff::civil::date(2026, 9, 1);
+        let due = |cause, settle: Option<ServiceAction>| {
+            let mut said: Assessment =
+                serde_json::from_str(include_str!("../../fixtures/assessment/contract.json")).unwrap();
+            said.verdict.cause = cause;
+            said.verdict.settle_with = settle.map(|action| SettleWith { action, says: String::new() });
+            (said.forecast.clean_by, said.forecast.crossing.p10) = (Some(day), Some(day));
+            (said.forecast.lamp_by, said.forecast.sensor_by) = (None, None);
+            said.first_due()
+        };
+        assert_eq!(due(VerdictCause::SleeveFouling, None), Some((day, ServiceAction::SleeveCleaned)));
+        assert_eq!(due(VerdictCause::LampAgeing, None), Some((day, ServiceAction::LampReplaced)));
+        assert_eq!(due(VerdictCause::SensorDrift, None), Some((day, ServiceAction::SensorCleaned)), "wiped first");
+        let reference = Some(ServiceAction::ReferenceCheck);
+        assert_eq!(due(VerdictCause::LampOrSensor, reference), Some((day, ServiceAction::ReferenceCheck)));
+        assert_eq!(due(VerdictCause::LampOrSensor, None), Some((day, ServiceAction::SensorCleaned)));
     }
 
     /// Every field of `want` stands in `have` with the same value (more fields are fine).

@@ -110,7 +110,7 @@ fn row(frame: &Frame, line: &FleetLine) -> Markup {
                 } @else { "not known yet" }
             }
             td data-label="Do by" {
-                @match row.service_due() {
+                @match row.first_due() {
                     // A date of the forecast would hide that it is needed now.
                     _ if words::needs_light(row.condition) => {
                         b { "now" }

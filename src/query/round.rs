@@ -204,7 +204,7 @@ pub fn plan(lines: &[FleetLine], rules: RoundRules, today: Date) -> Round {
 }
 
 fn stop(row: &UnitRow, today: Date, (next, after_next): (Date, Date)) -> Option<Stop> {
-    let (due, to_do) = row.service_due().unzip();
+    let (due, to_do) = row.first_due().unzip();
     let crossing = row.assessment.as_deref().map(|said| said.forecast.crossing).unwrap_or_default();
     let short_risk = risk(&crossing, today, next);
     let because = match row.condition {

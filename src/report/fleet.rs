@@ -9,7 +9,7 @@ use std::sync::Arc;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
-use crate::domain::{Assessment, Cause, Condition, IntensityUnit, Timestamp, UnitId, VerdictCause};
+use crate::domain::{Assessment, Cause, Condition, IntensityUnit, ServiceAction, Timestamp, UnitId, VerdictCause};
 use crate::query::UnitRow;
 
 /// Under this many columns a unit gets a block of its own.
@@ -94,7 +94,8 @@ pub fn table(rows: &[FleetRow], look: Look, now: Timestamp) -> String {
 }
 
 fn worse(a: &FleetRow, b: &FleetRow) -> Ordering {
-    let by = |row: &FleetRow| row.assessment.as_deref().and_then(act_first).map_or(Date::MAX, |(_, date)| date);
+    let by =
+        |row: &FleetRow| row.assessment.as_deref().and_then(Assessment::first_due).map_or(Date::MAX, |(date, _)| date);
     a.condition
         .cmp(&b.condition)
         .then_with(|| by(a).cmp(&by(b)))
@@ -227,49 +228,24 @@ fn cause(said: &Assessment) -> String {
 /// What to do by when: the earliest of the dates that the verdict does not speak against; for a cleaning with the
 /// spread of the crossing behind it.
 fn by(said: &Assessment, today: Date) -> String {
-    match (act_first(said), said.forecast.crossing.p10, &said.loss) {
-        (Some((Act::Clean, date)), ..) => clean_by(date, said.forecast.crossing.p90, today),
-        (Some((act, date)), ..) => format!("{} {}", act.part(), day(date, today)),
+    match (said.first_due(), said.forecast.crossing.p10, &said.loss) {
+        (Some((date, ServiceAction::SleeveCleaned)), ..) => clean_by(date, said.forecast.crossing.p90, today),
+        (Some((date, action)), ..) => format!("{} {}", part(action, said.verdict.cause), day(date, today)),
         (None, Some(date), _) => format!("short {}", day(date, today)),
         (None, None, Some(_)) => "not in sight".to_owned(),
         (None, None, None) => "-".to_owned(),
     }
 }
 
-/// What a date is for.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-enum Act {
-    Clean,
-    Lamp,
-    Sensor,
-    LampOrSensor,
-}
-
-impl Act {
-    fn part(self) -> &'static str {
-        match self {
-            Self::Clean => "clean",
-            Self::Lamp => "lamp",
-            Self::Sensor => "sensor",
-            Self::LampOrSensor => "lamp/sensor",
-        }
+/// The part that an action is about, in few columns.
+fn part(action: ServiceAction, cause: VerdictCause) -> &'static str {
+    match (action, cause) {
+        (ServiceAction::LampReplaced, _) => "lamp",
+        (ServiceAction::SensorReplaced, _) => "sensor",
+        // What tells the two apart.
+        (_, VerdictCause::LampOrSensor) => "lamp/sensor",
+        _ => "sensor",
     }
-}
-
-/// The first date of a unit. Where lamp or sensor costs the light, nobody is sent to clean: the day on which the light
-/// is too little is then the part's.
-fn act_first(said: &Assessment) -> Option<(Act, Date)> {
-    let forecast = &said.forecast;
-    let by_light = match said.verdict.cause {
-        VerdictCause::LampAgeing => (Act::Lamp, forecast.crossing.p10),
-        VerdictCause::SensorDrift => (Act::Sensor, forecast.crossing.p10),
-        VerdictCause::LampOrSensor => (Act::LampOrSensor, forecast.crossing.p10),
-        _ => (Act::Clean, forecast.clean_by),
-    };
-    [by_light, (Act::Lamp, forecast.lamp_by), (Act::Sensor, forecast.sensor_by)]
-        .into_iter()
-        .filter_map(|(act, date)| Some((act, date?)))
-        .min_by_key(|(_, date)| *date)
 }
 
 fn clean_by(clean_by: Date, late: Option<Date>, today: Date) -> String {
