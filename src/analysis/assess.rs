@@ -233,7 +233,7 @@ impl Answer {
         let (hours, pace) = course.map_or_else(
             || (history.days.iter().rev().find_map(|day| day.lamp_hours).or(history.spec.lamp.hours_at_start), 1.0),
             |(course, events)| {
-                let lamps = Lamps::new(course, history.spec, events, c.model.lamp_age.mean);
+                let lamps = Lamps::new(course, history.spec, events, c.model.ages(history.spec).lamp.mean);
                 (lamps.known_hours(events.now(course)), lamps.pace())
             },
         );
@@ -311,7 +311,7 @@ fn fit<'a>(
     let problem =
         |events: &Events, growth: Growth, weight: f64| Problem::new(variant(events, growth, weight), &observed, model);
     let all_rates: Vec<usize> = (0..model.rates.len()).collect();
-    let lamps = Lamps::new(course, spec, events, model.lamp_age.mean);
+    let lamps = Lamps::new(course, spec, events, model.ages(spec).lamp.mean);
     let rated_hours = spec.lamp.rated_hours.max(LEAST_RATED_HOURS);
     let doubts = readings::doubts(events, found, |day| lamps.known_hours(day).map(|hours| hours / rated_hours));
     let mut base = problem(events, usual, 0.0);
@@ -530,7 +530,11 @@ fn cautions(condition: Condition, verdict: &Verdict, enough_after_cleaning: Opti
         texts.push("Treatment is not assured: the light is at or under the set point. Follow the papers of the unit, local codes and the local health authority on using the water.");
     }
     if enough_after_cleaning == Some(false) && condition != Condition::Learning {
-        texts.push("A clean sleeve alone may not bring the light back above the set point: take a lamp along.");
+        texts.push(if verdict.cause == VerdictCause::SleeveFouling {
+            "A clean sleeve alone may not bring the light back above the set point: take a sleeve and a lamp along."
+        } else {
+            "A clean sleeve alone may not bring the light back above the set point: take a lamp along."
+        });
     }
     texts.push("Before opening the unit: power off and unplugged, water shut off, pressure let off, lamp left to cool 10 minutes.");
     texts.push("Never look at a burning lamp or let its light fall on skin.");

@@ -102,7 +102,7 @@ pub fn losses(fitted: &Fitted<'_>, course: &Course, shifts: &Shifts, rng: &mut i
                 (Part::Sensor, term) => {
                     sum.sensor += loss;
                     sum.rates[2] += growth;
-                    sum.window += if matches!(term, Term::Window | Term::WindowLeft(_)) { loss } else { 0.0 };
+                    sum.window += if term.is_window_dirt() { loss } else { 0.0 };
                 }
                 (Part::Water, Term::UsualWater) => sum.beyond += loss,
                 (Part::Water, Term::Absorbance) => {
@@ -437,6 +437,9 @@ pub fn say_date(date: Date) -> String {
     date.strftime("%-d %B %Y").to_string()
 }
 
+/// What cleanings have left on the sleeve is spoken of from here on, percent, where it is more than the coat.
+const LASTING_FILM: f64 = 3.0;
+
 fn sleeve_sentence(all: f64, losses: &[Losses], scene: &Scene<'_>) -> String {
     let design = &scene.fitted.variants[0].design;
     let coat = spread(losses.iter().map(|l| percent(l.coat))).percent;
@@ -454,7 +457,14 @@ fn sleeve_sentence(all: f64, losses: &[Losses], scene: &Scene<'_>) -> String {
         format!("The sleeve has cost {} since it was last clean on {}", say(all), say_date(clean))
     } else {
         let date = scene.course.date(design.intervals[current].from - 1);
-        let older = if all > coat + 1.0 { format!(", {} in all", say(all)) } else { String::new() };
+        let film = all - coat;
+        let older = if film >= LASTING_FILM.max(coat) {
+            format!(", and a film of {} that cleanings have left comes off only with a new sleeve", say(film))
+        } else if film > 1.0 {
+            format!(", {} in all", say(all))
+        } else {
+            String::new()
+        };
         format!("The sleeve has cost {} since it was cleaned on {}{older}", say(coat), say_date(date))
     };
     let pace = if rate < 0.005 { "hardly growing now".to_owned() } else { format!("about {rate:.2} % a day") };

@@ -9,6 +9,7 @@ use super::growth::Growth;
 use super::rollup::RollupConstants;
 use super::steps::StepConstants;
 use super::water::WaterConstants;
+use crate::domain::UnitSpec;
 
 /// All constants of the analysis.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -54,6 +55,27 @@ pub struct Hypothesis {
 
 const fn hypothesis(weight: f64, mean: f64, sd: f64) -> Hypothesis {
     Hypothesis { weight, belief: Belief::new(mean, sd) }
+}
+
+/// What is believed of the age of parts at the first reading, where nobody says what it is. By judgement: parts are
+/// replaced at the ends of their lives, the lamp every two years, sleeve and sensor every five (common practice).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct UnknownAges {
+    /// The lamp's, share of its rated hours.
+    pub lamp: Belief,
+    /// The sensor's, years: mean and spread.
+    pub sensor_years: Belief,
+    /// Days that the sleeve has been in use; `None`: so few that what cleanings have left does not count.
+    pub sleeve_days: Option<f64>,
+    /// Days that the sensor's window may have got dirty, at most; `None`: so few that it does not count.
+    pub window_days: Option<f64>,
+}
+
+impl ModelConstants {
+    /// What is believed of ages that nobody knows, for this unit.
+    pub fn ages(&self, spec: &UnitSpec) -> &UnknownAges {
+        if spec.has_papers() { &self.unknown_ages } else { &self.ages_without_papers }
+    }
 }
 
 /// The model of fading. Losses are in natural logarithms of light.
@@ -125,6 +147,12 @@ pub struct ModelConstants {
     /// Permanent loss of a sleeve in use that was not new at the first reading, ln. Wiped sleeves keep a film (WER 77(4)
     /// 2005); size by judgement.
     pub permanent_at_start: Belief,
+    /// Where the sleeve's age at the first reading is known, its cleanings have left the share of [`Self::left_behind`] of
+    /// all that has grown since; no more than this is expected of them, ln, 0.1 to 0.3, for a sleeve that stays cloudy is
+    /// replaced (common practice).
+    pub most_left_at_start: f64,
+    /// Spread of it, share; 0.3 to 1. By judgement.
+    pub left_at_start_spread: f64,
     /// Drift of the sensor, ln per year, under each hypothesis; the first must be none. Silicon carbide photodiodes
     /// hardly drift (Prasai 2013), what is behind and before them does; weights from the trial and by judgement.
     pub drift: Vec<Hypothesis>,
@@ -133,10 +161,13 @@ pub struct ModelConstants {
     pub earlier_drift: Belief,
     /// Dirt on the sensor's window, ln per 100 days, under each hypothesis; the first must be none. By judgement.
     pub window: Vec<Hypothesis>,
-    /// Age of a sensor whose age is not known at the first reading, years: mean and spread. By judgement.
-    pub sensor_age_years: Belief,
-    /// Age of a lamp whose hours are not known at the first reading, share of its rated hours. By judgement.
-    pub lamp_age: Belief,
+    /// Days of dirt on the window of a sensor that was not new at the first reading, where nobody says when it was last
+    /// wiped; half its age at most. By judgement.
+    pub initial_window_days: Belief,
+    /// How old the parts are at the first reading where nobody says how old they are, of a unit with papers.
+    pub unknown_ages: UnknownAges,
+    /// The same of a unit of which nothing at all is written down: it may have been in use for years.
+    pub ages_without_papers: UnknownAges,
     /// How much more or less than the share of [`Self::left_behind`] a wipe of the sensor's window leaves on it, ln; 0.002 to
     /// 0.02. By judgement: a tenth of the dirt of most windows.
     pub window_left_sd: f64,
@@ -217,6 +248,8 @@ impl Default for ModelConstants {
             unknown_before: hypothesis(0.04, 0.15, 0.12),
             old_coat: hypothesis(0.04, 0.15, 0.12),
             permanent_at_start: Belief::new(0.01, 0.01),
+            most_left_at_start: 0.15,
+            left_at_start_spread: 0.7,
             drift: vec![
                 hypothesis(0.30, 0.0, 0.004),
                 hypothesis(0.45, 0.026, 0.015),
@@ -225,8 +258,19 @@ impl Default for ModelConstants {
             ],
             earlier_drift: Belief::new(0.03, 0.08),
             window: vec![hypothesis(0.75, 0.0, 0.0), hypothesis(0.17, 0.02, 0.02), hypothesis(0.08, 0.08, 0.06)],
-            sensor_age_years: Belief::new(0.75, 0.5),
-            lamp_age: Belief::new(0.25, 0.2),
+            initial_window_days: Belief::new(250.0, 250.0),
+            unknown_ages: UnknownAges {
+                lamp: Belief::new(0.25, 0.2),
+                sensor_years: Belief::new(0.75, 0.5),
+                sleeve_days: None,
+                window_days: None,
+            },
+            ages_without_papers: UnknownAges {
+                lamp: Belief::new(0.45, 0.3),
+                sensor_years: Belief::new(3.0, 2.0),
+                sleeve_days: Some(1_000.0),
+                window_days: Some(1_000.0),
+            },
             window_left_sd: 0.006,
             sensor_step: Belief::new(0.0, 0.01),
             shift: Belief::new(0.0, 0.1),

@@ -10,7 +10,7 @@
 //! beliefs, and so on the grid of rates, whose points lie 1.6 apart, a year of monthly cleanings was off by several
 //! points of light, which then were the lamp's or the sensor's.)
 
-use super::constants::ModelConstants;
+use super::constants::{ModelConstants, UnknownAges};
 use super::course::Course;
 use super::covariate::Covariate;
 use super::events::{EventKind, Events};
@@ -83,6 +83,12 @@ pub struct Design<'a> {
     pub intervals: Vec<Interval>,
     /// Most days of growth that the sleeve can have had at the first reading, where nobody says when it was last cleaned.
     pub unknown_growth_days: Option<f64>,
+    /// For how many days the sleeve had been in use at the first reading, if that counts.
+    pub sleeve_days: Option<f64>,
+    /// For how many days the sensor's window may have got dirty before the first reading, at most, if that counts.
+    pub unknown_window_days: Option<f64>,
+    /// What is believed of ages that nobody knows.
+    pub unknown_ages: UnknownAges,
     /// How the deposit grows.
     pub growth: Growth,
     /// Days in which patches cover the sleeve in the intervals of each group, where they are known to differ.
@@ -130,12 +136,15 @@ impl<'a> Design<'a> {
             nuisance: 0,
             intervals: Vec::new(),
             unknown_growth_days: None,
+            sleeve_days: None,
+            unknown_window_days: None,
+            unknown_ages: *c.ages(spec),
             growth,
             covers: Vec::new(),
             cleanings_left: Vec::new(),
             left_share: c.left_behind.mean,
             now,
-            lamps: Lamps::new(course, spec, events, c.lamp_age.mean),
+            lamps: Lamps::new(course, spec, events, c.ages(spec).lamp.mean),
             rated_hours: spec.lamp.rated_hours.max(LEAST_RATED_HOURS),
             new_hours: c.lamp_new_hours,
             burn_in_hours: c.burn_in_hours,
@@ -171,11 +180,13 @@ impl<'a> Design<'a> {
         let sensor = least(age(spec.sensor.installed), logged(&[EventKind::SensorReplaced]));
         let window = least(age(spec.sensor.cleaned), logged(&[EventKind::WindowWiped]));
         self.sensor_age_known = sensor.is_some();
-        self.sensor_age_at_start = sensor.unwrap_or(365.25 * c.sensor_age_years.mean);
+        self.sensor_age_at_start = sensor.unwrap_or(365.25 * self.unknown_ages.sensor_years.mean);
         let wiped = events.inside(&[EventKind::WindowWiped], self.now);
         // As with the sleeve, an old sensor's age is not that of the dirt on it.
         let young = sensor.filter(|age| *age < f64::from(YOUNG_PART_DAYS));
-        let dirty_days = least(window, young).unwrap_or(0.0);
+        let known = least(window, young);
+        self.unknown_window_days = sensor.or(self.unknown_ages.window_days).filter(|_| known.is_none());
+        let dirty_days = known.unwrap_or(0.0);
         self.window =
             SensorWindow::new((&wiped, &self.sensors), dirty_days, c.left_behind.mean, |day| self.exposed(day));
     }
@@ -185,6 +196,7 @@ impl<'a> Design<'a> {
         let from_papers = |at: Timestamp| Some(self.course.number(at.date_in(&spec.zone))).filter(|day| *day <= 0);
         let logged = events.list.iter().filter(|e| kinds.contains(&e.kind) && e.day <= 0).map(|e| e.day);
         let new_on = spec.sleeve.installed.and_then(from_papers);
+        self.sleeve_days = new_on.map(|day| f64::from(-day)).or(self.unknown_ages.sleeve_days);
         // Papers of a sleeve say when it was new, seldom that it was cleaned a year later, before anybody watched.
         let young = new_on.filter(|day| *day > -YOUNG_PART_DAYS);
         let clean_on = spec.sleeve.cleaned.and_then(from_papers).into_iter().chain(young).chain(logged).max();
@@ -261,6 +273,7 @@ impl<'a> Design<'a> {
         // In the order of the loops of `Setting::structures`: see `evidence`.
         terms.extend([Term::Rate, Term::LampSlope, Term::Drift]);
         terms.extend((!self.sensor_age_known).then_some(Term::SensorAtStart));
+        terms.extend(self.unknown_window_days.map(|_| Term::WindowAtStart));
         terms.push(Term::Window);
         if self.course.temperature.is_none() || self.course.absorbance.is_none() {
             terms.extend([Term::SeasonSine, Term::SeasonCosine]);
@@ -331,6 +344,7 @@ impl<'a> Design<'a> {
             Term::LampSlope => -h,
             Term::Rate => -coat.grown - self.intervals[interval].left_by_rate,
             Term::Curve => -curve(coat.grown),
+            Term::WindowAtStart => gate(self.window.last_reset(day).is_none(), -1.0),
             Term::WindowLeft(reset) => gate(self.window.last_wipe(day) == Some(reset), -1.0),
             Term::Window => -self.window.dirt(day, self.exposed(day)) / 100.0,
             Term::Drift => gate(sensor == self.sensors.len(), -drifted),
@@ -359,6 +373,7 @@ impl<'a> Design<'a> {
             Term::LampStep(j) | Term::LampSlopeChange(j) => !(first.lamp..=last.lamp).contains(&j),
             Term::SensorAtStart => first.sensor > 0,
             Term::SensorStep(j) | Term::EarlierDrift(j) => !(first.sensor..=last.sensor).contains(&j),
+            Term::WindowAtStart => self.window.last_reset(first.day).is_some(),
             Term::WindowLeft(reset) => {
                 !(self.window.last_reset(first.day)..=self.window.last_reset(last.day)).contains(&Some(reset))
             }
@@ -635,6 +650,36 @@ mod tests {
             assert_eq!(design.unknown_growth_days, unknown, "{installed:?} {cleaned:?}");
             assert_eq!(design.intervals[0].exposed, exposed, "{installed:?} {cleaned:?}");
             assert_eq!(design.terms.contains(&Term::InitialDeposit), unknown.is_some());
+        }
+    }
+
+    /// By hand: the window of an old sensor may be dirty, that of a new or lately wiped one has a known age, and of a unit
+    /// without any papers everything may be old.
+    #[test]
+    fn a_window_may_have_been_dirty_before_anybody_watched() {
+        let days: Vec<DaySummary> = (0..100).map(day).collect();
+        let ago = |days: i64| Some(Timestamp::day_start(FIRST, &jiff::tz::TimeZone::UTC).plus_millis(-days * DAY));
+        let c = ModelConstants::default();
+        for (reference, installed, cleaned, window, sleeve) in [
+            (None, None, None, c.ages_without_papers.window_days, c.ages_without_papers.sleeve_days),
+            (Some(21.0), None, None, None, None),
+            (None, ago(900), None, Some(900.0), None),
+            (None, ago(20), None, None, None),
+            (None, ago(900), ago(50), None, None),
+        ] {
+            let mut spec = UnitSpec::new("heron-bight/boathouse".parse().unwrap(), 14.0);
+            (spec.reference, spec.sensor.installed, spec.sensor.cleaned) = (reference, installed, cleaned);
+            let history =
+                History { spec: &spec, days: &days, log: &[], latest: None, cadence_millis: None, neighbours: None };
+            let as_of = Timestamp::day_start(FIRST, &spec.zone).plus_millis(100 * DAY);
+            let course = Course::new(&history, as_of, &c).unwrap();
+            let wiped = Event { day: 60, kind: EventKind::WindowWiped, origin: Origin::Logged(0) };
+            let events = Events::default().with(wiped);
+            let design = Design::new(&course, &spec, &events, Growth::STEADY, &c, (30.0, 150.0));
+            assert_eq!((design.unknown_window_days, design.sleeve_days), (window, sleeve), "{installed:?} {cleaned:?}");
+            let at_start = |day: i32| design.value(Term::WindowAtStart, &design.standing(day));
+            assert_eq!((at_start(59), at_start(60)), (-1.0, 0.0), "until the first wipe");
+            assert_eq!(design.terms.contains(&Term::WindowAtStart), window.is_some());
         }
     }
 

@@ -221,7 +221,13 @@ impl Setting<'_> {
                 let one = Belief::new(m.left_behind.mean * lost, m.left_behind.sd * lost + m.left_behind_floor);
                 Belief::new(0.0, mean_of(count, one).sd.hypot(m.left_behind_unit * lost))
             }
-            Term::PermanentAtStart if rate > 0.0 => m.permanent_at_start,
+            Term::PermanentAtStart if rate > 0.0 => {
+                // Cleanings have left their share of all that has grown since the sleeve was new.
+                let hundreds = design.sleeve_days.unwrap_or(0.0) / 100.0;
+                let left = (m.left_behind.mean * rate * design.grown_in(100.0) * hundreds).min(m.most_left_at_start);
+                let usual = m.permanent_at_start;
+                Belief::new(usual.mean.max(left), usual.sd.hypot(m.left_at_start_spread * left))
+            }
             Term::PermanentAtStart => Belief::new(0.0, 0.0),
             Term::InitialDeposit if rate > 0.0 => {
                 // No more than has grown since the sleeve was new, and half of that where it may have been cleaned.
@@ -234,12 +240,18 @@ impl Setting<'_> {
             Term::OldCoat if s.before == Before::OldCoat => m.old_coat.belief,
             Term::BeforeStart | Term::OldCoat => Belief::new(0.0, 0.0),
             Term::LampSlope => m.lamp[s.lamp].belief,
-            Term::LampAtStart => Belief::new(0.0, m.lamp_age.sd * m.lamp[0].belief.mean),
-            Term::SensorAtStart => Belief::new(0.0, m.sensor_age_years.sd * m.drift[s.drift].belief.mean),
+            Term::LampAtStart => Belief::new(0.0, design.unknown_ages.lamp.sd * m.lamp[0].belief.mean),
+            Term::SensorAtStart => Belief::new(0.0, design.unknown_ages.sensor_years.sd * m.drift[s.drift].belief.mean),
             Term::LampStep(_) => m.lamp_step,
             Term::LampSlopeChange(_) => m.lamp_slope_change,
             Term::LampCurve => m.lamp_curve,
             Term::BurnIn => m.burn_in,
+            Term::WindowAtStart => {
+                let most = design.unknown_window_days.map_or(0.0, |days| 0.5 * days);
+                let days = (m.initial_window_days.mean.min(most), m.initial_window_days.sd.min(most));
+                let rate = m.window[s.window].belief.mean / 100.0;
+                Belief::new(rate * days.0, rate * days.1)
+            }
             Term::Window => m.window[s.window].belief,
             Term::Drift => m.drift[s.drift].belief,
             Term::SensorStep(_) => m.sensor_step,

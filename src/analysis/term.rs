@@ -52,6 +52,8 @@ pub enum Term {
     SensorStep(usize),
     /// Drift of sensor `j` (from 0), which is no longer there.
     EarlierDrift(usize),
+    /// Dirt on the window of a sensor that was not new at the first reading, where nobody says when it was last wiped.
+    WindowAtStart,
     /// A wipe of the sensor's window, by its place among the window's resets, left more than is expected.
     WindowLeft(usize),
     /// A lasting shift, by its place among the events of that kind.
@@ -109,6 +111,7 @@ impl Term {
             | Self::SensorAtStart
             | Self::EarlierDrift(_)
             | Self::WindowLeft(_)
+            | Self::WindowAtStart
             | Self::Window
             | Self::Drift => Share::Sensor,
             Self::Temperature => Share::Temperature,
@@ -133,7 +136,7 @@ impl Term {
 
     /// Whether it is dirt on the sensor's window, which a wipe takes off but for a little.
     pub fn is_window_dirt(self) -> bool {
-        matches!(self, Self::Window | Self::WindowLeft(_))
+        matches!(self, Self::Window | Self::WindowAtStart | Self::WindowLeft(_))
     }
 
     /// Whether its coefficient cannot be negative.
@@ -149,6 +152,7 @@ impl Term {
                 | Self::LampSlope
                 | Self::Rate
                 | Self::Window
+                | Self::WindowAtStart
                 | Self::EarlierDrift(_)
                 | Self::Drift
         )

@@ -142,4 +142,12 @@ impl UnitSpec {
             water: None,
         }
     }
+
+    /// Whether anything is written down of what the unit was like before its first reading: its light when new, or when a
+    /// part of it was fitted or cleaned.
+    pub fn has_papers(&self) -> bool {
+        let Self { reference, lamp, sleeve, sensor, .. } = self;
+        let days = [lamp.installed, sleeve.installed, sleeve.cleaned, sensor.installed, sensor.cleaned];
+        reference.is_some() || lamp.hours_at_start.is_some() || days.iter().any(Option::is_some)
+    }
 }

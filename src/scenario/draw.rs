@@ -37,11 +37,14 @@ pub enum Kind {
     FastFouling,
     /// Fouls towards a limit above the set point.
     NeverCrosses,
+    /// A usual unit that had been in use for years when its readings began, with papers as people write them: when it
+    /// was fitted and what it read then, and nothing of what was done since.
+    TakenOver,
 }
 
 impl Kind {
     /// Every kind.
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 9] = [
         Self::Usual,
         Self::Hard,
         Self::Healthy,
@@ -50,6 +53,7 @@ impl Kind {
         Self::WaterOnly,
         Self::FastFouling,
         Self::NeverCrosses,
+        Self::TakenOver,
     ];
 
     /// Its name in ids and tables.
@@ -63,6 +67,7 @@ impl Kind {
             Self::WaterOnly => "water-only",
             Self::FastFouling => "fast-fouling",
             Self::NeverCrosses => "never-crosses",
+            Self::TakenOver => "taken-over",
         }
     }
 }
@@ -103,6 +108,14 @@ pub fn random_plan(kind: Kind, seed: u64) -> UnitPlan {
             plan.lamp.life_loss = dice.uniform(0.05, 0.12);
             plan.deposit.growth = Growth::Asymptotic(dice.uniform(0.10, 0.25));
             plan.deposit.rate = dice.uniform(0.002, 0.006);
+        }
+        Kind::TakenOver => {
+            ordinary(&mut dice, &mut plan);
+            let every = dice.uniform(60.0, 160.0);
+            life_before(&mut dice, &mut plan, every);
+            clean(&mut dice, &mut plan, every);
+            change_lamps(&mut dice, &mut plan, 0.6);
+            swap_sensor(&mut dice, &mut plan, 0.15);
         }
     }
     breakdowns(&mut dice, &mut plan, if kind == Kind::Hard { 2.0 } else { 1.0 });
@@ -517,7 +530,44 @@ fn write_log(dice: &mut Dice, plan: &mut UnitPlan, habits: LogHabits) {
     }
 }
 
-fn papers(dice: &mut Dice, plan: &mut UnitPlan, kind: Kind) {
+/// What was done in the years before the readings began, and the papers that are left of it: when the unit was fitted, and
+/// perhaps when the present lamp was.
+fn life_before(dice: &mut Dice, plan: &mut UnitPlan, every: f64) {
+    let years = dice.uniform(0.7, 8.0);
+    let days = 365.25 * years;
+    let before = |days: f64| plan.from.plus_millis((-days * DAY as f64) as i64);
+    // Somebody who fits a gateway may clean the sleeve on the way; else the last cleaning was some time ago, or never.
+    let neglected = if dice.chance(0.15) { 4.0 } else { 1.0 };
+    let since = dice.uniform(0.0, neglected * every).min(days);
+    plan.deposit.days_at_start = if dice.chance(0.4) { 0.0 } else { since };
+    // A sleeve that stays cloudy is replaced, by many every five years (common practice).
+    let sleeve_days = if years > 5.0 && dice.chance(0.6) { 365.25 * dice.uniform(0.0, 5.0) } else { days };
+    plan.deposit.days_at_start = plan.deposit.days_at_start.min(sleeve_days);
+    plan.deposit.permanent = 0.05 * plan.deposit.rate * sleeve_days * dice.uniform(0.3, 1.5);
+    plan.window.at_start = plan.window.per_year * dice.uniform(0.0, years.min(3.0));
+    let lamp_days = 0.95 * days;
+    let first_lamp = 24.0 * lamp_days < 17_000.0;
+    plan.lamp_hours = if first_lamp { 24.0 * lamp_days } else { dice.uniform(200.0, 16_000.0) };
+    let lamp_fitted = before(plan.lamp_hours / 24.0 / 0.95);
+    plan.lamp.weaker = if first_lamp { 0.0 } else { dice.normal(0.0, 0.02) };
+    let sensor_years = if dice.chance(0.2) { dice.uniform(0.0, years) } else { years };
+    plan.sensor.at_start = plan.sensor.drift_per_year * sensor_years;
+    // Of some units nothing is left.
+    if dice.chance(0.2) {
+        return;
+    }
+    plan.papers.sleeve.installed = Some(before(sleeve_days));
+    plan.papers.sensor.installed = Some(before(365.25 * sensor_years));
+    if first_lamp || dice.chance(0.7) {
+        plan.papers.lamp.installed = Some(lamp_fitted);
+    }
+    if dice.chance(0.4) {
+        plan.papers.lamp.hours_at_start = Some((plan.lamp_hours / 10.0).round() * 10.0);
+    }
+}
+
+/// What the papers say of the parts of a unit that was new, or well kept, when its readings began.
+fn papers_of_parts(dice: &mut Dice, plan: &mut UnitPlan) {
     let before = |days: f64| plan.from.plus_millis((-days * DAY as f64) as i64);
     if dice.chance(0.7) {
         plan.papers.lamp.hours_at_start = Some((plan.lamp_hours / 10.0).round() * 10.0);
@@ -528,12 +578,21 @@ fn papers(dice: &mut Dice, plan: &mut UnitPlan, kind: Kind) {
     if dice.chance(0.5) {
         plan.papers.sleeve.cleaned = Some(before(plan.deposit.days_at_start));
     }
+}
+
+fn papers(dice: &mut Dice, plan: &mut UnitPlan, kind: Kind) {
+    // Those of a unit that was taken over are written with its life before.
+    if kind != Kind::TakenOver {
+        papers_of_parts(dice, plan);
+    }
     if dice.chance(0.5) {
         plan.papers.sensor.path_cm = Some((plan.optics.path_cm * 10.0).round() / 10.0);
     }
     let truth = super::truth(plan, plan.from, plan.to);
-    if dice.chance(0.7) {
-        plan.papers.reference = Some(truth.new_intensity * dice.normal(1.0, 0.008));
+    let lost = kind == Kind::TakenOver && plan.papers.sleeve.installed.is_none();
+    if dice.chance(0.7) && !lost {
+        let misread = if kind == Kind::TakenOver { 0.02 } else { 0.008 };
+        plan.papers.reference = Some(truth.new_intensity * dice.normal(1.0, misread));
     }
     plan.papers.set_point = set_point(dice, plan, &truth, kind);
 }
@@ -543,7 +602,7 @@ const SHORT_SHARE: f64 = 0.03;
 
 fn set_point(dice: &mut Dice, plan: &UnitPlan, truth: &Truth, kind: Kind) -> f64 {
     let ahead = match kind {
-        Kind::Usual | Kind::Hard | Kind::LampOnly | Kind::SensorOnly => Some(dice.uniform(5.0, 75.0)),
+        Kind::Usual | Kind::Hard | Kind::TakenOver | Kind::LampOnly | Kind::SensorOnly => Some(dice.uniform(5.0, 75.0)),
         Kind::FastFouling => Some(dice.uniform(3.0, 40.0)),
         Kind::Healthy | Kind::WaterOnly | Kind::NeverCrosses => None,
     };

@@ -241,3 +241,18 @@ fn episodes_come_and_go() {
         assert!((12..24 * 60).contains(&hours), "{episode:?}");
     }
 }
+
+/// What is known of a unit that was taken over: when parts were fitted, never that they were cleaned; of some, nothing.
+#[test]
+fn papers_of_units_taken_over_say_what_was_fitted() {
+    let plans: Vec<_> = (0..60).map(|seed| random_plan(Kind::TakenOver, seed)).collect();
+    let (with, without): (Vec<_>, Vec<_>) = plans.iter().partition(|plan| plan.papers.has_papers());
+    assert!(with.len() > 40 && without.len() > 4, "{} with papers", with.len());
+    for plan in with {
+        let new = plan.papers.sleeve.installed.expect("when the sleeve was new");
+        let used = plan.from.days_since(new);
+        assert!((0.0..3_000.0).contains(&used) && plan.deposit.days_at_start <= used + 1.0, "{used}");
+        assert!(plan.papers.sleeve.cleaned.is_none() && plan.papers.sensor.installed.is_some());
+    }
+    assert!(without.iter().all(|plan| plan.papers.reference.is_none()));
+}

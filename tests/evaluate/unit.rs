@@ -190,8 +190,9 @@ impl Unit {
         let probability = found.verdict.probability.unwrap_or(0.0);
         println!("{head},verdict,{},{probability:.3},,{}", found.verdict.cause, lost.leading());
         println!(
-            "{head},papers,reference {} cleaned {} lamp {} counter {} transmittance {} temperature {} log {},,,{} days",
+            "{head},papers,reference {} fitted {} cleaned {} lamp {} counter {} transmittance {} temperature {} log {},,,{} days",
             papers.reference.is_some(),
+            papers.sleeve.installed.is_some(),
             papers.sleeve.cleaned.is_some(),
             papers.lamp.hours_at_start.is_some() || papers.lamp.installed.is_some(),
             self.plan.channels.lamp_hours,

@@ -77,6 +77,28 @@ fn healthy_units_have_no_cause_and_no_date() {
     }
 }
 
+/// Units that had been in use for years when their readings began: what papers do not say is in the spread.
+#[test]
+fn what_was_before_the_first_reading_is_in_the_spread() {
+    let units = last_days(Kind::TakenOver, 16);
+    let held = |cause: Cause, truth: fn(&TruthDay) -> f64| {
+        let shares = units.iter().filter_map(|(found, _, day)| {
+            let loss = found.loss.as_ref()?.causes.iter().find(|c| c.cause == cause)?;
+            Some((loss.low - 0.5..=loss.high + 0.5).contains(&percent(truth(day))))
+        });
+        shares.filter(|held| *held).count()
+    };
+    let sleeve = held(Cause::SleeveFouling, |day| day.losses.sleeve);
+    let sensor = held(Cause::SensorDrift, |day| day.losses.sensor());
+    assert!(
+        sleeve >= 10 && sensor >= 10,
+        "of 16 intervals of 80 % hold {sleeve} for the sleeve, {sensor} for the sensor"
+    );
+    let claims: Vec<_> = sure(&units).collect();
+    let good = claims.iter().filter(|claim| right(claim)).count();
+    assert!(claims.len() >= 4 && 4 * good >= 3 * claims.len(), "{good} of {claims:?}");
+}
+
 #[test]
 fn a_lone_lamp_is_never_taken_for_a_sleeve() {
     let units = last_days(Kind::LampOnly, 8);
