@@ -102,6 +102,11 @@ impl Frame {
     }
 }
 
+/// A text in which no line ends between a number and its percent sign.
+pub(super) fn unbroken(text: &str) -> String {
+    text.replace(" %", "\u{a0}%")
+}
+
 /// A page that says what went wrong and where to go.
 pub fn trouble(frame: &Frame, title: &str, says: &str, back: &str) -> String {
     frame.page(

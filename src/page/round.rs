@@ -4,7 +4,7 @@ use jiff::tz::TimeZone;
 use maud::{Markup, html};
 
 use super::Frame;
-use super::frame::{Stamp, condition};
+use super::frame::{Stamp, condition, unbroken};
 use crate::query::dossier::SiteCard;
 use crate::query::round::{Because, Round, RoundRules, Stop};
 use crate::report::round::{RULE, because, due, hours, likely};
@@ -74,7 +74,7 @@ fn line(site: &str, stop: &Stop) -> Markup {
         td data-label="Why" { (because(stop.because)) }
         td data-label="Due" { @match due(stop) { _ if stop.because == Because::Urgent => { "now" } Some((date, to_do)) => { time datetime=(date) { (date) } span.under { (to_do) } } None => { "-" } } }
         td data-label="Risk" { @if stop.because == Because::Urgent { "-" } @else { (words::probability(stop.risk)) } }
-        td data-label="Likely needed" { (likely(stop)) }
+        td data-label="Likely needed" { (unbroken(&likely(stop))) }
     } }
 }
 

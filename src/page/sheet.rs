@@ -4,7 +4,7 @@ use maud::html;
 
 use super::chart::Chart;
 use super::fleet::sureness;
-use super::frame::{Frame, Stamp, address, made, measure, name, zone_of};
+use super::frame::{Frame, Stamp, address, made, measure, name, unbroken, zone_of};
 use super::round::way;
 use super::unit::{entries, head};
 use crate::domain::Condition;
@@ -44,7 +44,7 @@ pub fn page(frame: &Frame, dossier: &Dossier, series: &Series) -> String {
             p.paper { "Visit sheet, " (dossier.site.name.as_deref().unwrap_or(&row.site)) ", " (frame.now.date_in(&zone)) }
             (head(dossier))
             @if !frame.alone { p.doors { a href={ (address(row)) "/sheet.pdf" } { "PDF to print, one page" } } }
-            p { @if let Some(said) = said { (said.verdict.says) @if let Some(p) = said.verdict.probability { " (" (sureness(said.verdict.cause, p)) ")" } } @else { "Nothing is known yet." } }
+            p { @if let Some(said) = said { (unbroken(&said.verdict.says)) @if let Some(p) = said.verdict.probability { " (" (unbroken(&sureness(said.verdict.cause, p))) ")" } } @else { "Nothing is known yet." } }
             (way(&dossier.site))
             figure { (made(chart.svg())) }
             div.two {

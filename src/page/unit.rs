@@ -5,7 +5,7 @@ use maud::{Markup, html};
 
 use super::causes::Stack;
 use super::chart::Chart;
-use super::frame::{Frame, Stamp, address, condition, made, measure, name, zone_of};
+use super::frame::{Frame, Stamp, address, condition, made, measure, name, unbroken, zone_of};
 use crate::domain::assessment::Cause;
 use crate::domain::time::DAY;
 use crate::domain::{Assessment, Condition, FittedDay, ServiceAction, ServiceEntry, Timestamp};
@@ -44,7 +44,7 @@ pub fn page(frame: &Frame, dossier: &Dossier, series: &Series, past: &[FittedDay
         }
         section aria-labelledby="says" {
             h2 #says { "What it means" }
-            p { @if let Some(said) = said { (said.verdict.says) } @else { "Nothing is known yet: an opinion needs some days of readings." } }
+            p { @if let Some(said) = said { (unbroken(&said.verdict.says)) } @else { "Nothing is known yet: an opinion needs some days of readings." } }
             @if let Some(settle) = said.and_then(|said| said.verdict.settle_with.as_ref()) {
                 p { strong { "What would settle it: " } (words::to_do(settle.action)) ". " (sentence(&settle.says)) }
             }
@@ -196,9 +196,9 @@ fn losses(said: &Assessment, stack: &Stack<'_>) -> Markup {
                     th scope="row" { (words::cause(cause.cause)) @if cause.cause == Cause::LampOrSensor { span.under { "the two before, taken as one" } } }
                     td {
                         meter min="0" max="50" value=(format!("{:.1}", cause.percent.clamp(0.0, 50.0))) { (words::tenths(cause.percent)) }
-                        " " (words::tenths(cause.percent)) " %"
+                        " " (words::tenths(cause.percent)) "\u{a0}%"
                     }
-                    td { (words::tenths(cause.low)) " to " (words::tenths(cause.high)) " %" }
+                    td { (words::tenths(cause.low)) " to " (words::tenths(cause.high)) "\u{a0}%" }
                     td { @match cause.rate_percent_per_day { Some(rate) => { (format!("{rate:.2} % a day")) } None => { "-" } } }
                 } } }
             }
