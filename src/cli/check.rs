@@ -8,8 +8,8 @@ use std::path::{Path, PathBuf};
 use super::{Exit, Failure};
 use crate::alert::quiet::Quiet;
 use crate::config::{self, Config, Loaded, Mistake};
-use crate::domain::WaterSource;
 use crate::domain::intake::{Source, Target};
+use crate::domain::{UnitSpec, WaterSource};
 use crate::mqtt::settings::{Broker, DiscoveryForm, Protocol};
 
 /// Arguments of `check`.
@@ -116,6 +116,9 @@ fn facts(file: &Path, config: &Config) -> String {
         line("notify", format!("heartbeat {}", heartbeat.endpoint.host));
     }
     line("units", units(config));
+    if let Some(unknown) = unknown_ages(&config.units) {
+        line("", unknown);
+    }
     text
 }
 
@@ -180,6 +183,24 @@ fn units(config: &Config) -> String {
     )
 }
 
+/// `age not given: 2 lamps, 6 sensors; ...`; `None` where all are.
+fn unknown_ages(units: &[UnitSpec]) -> Option<String> {
+    let of = |word: &str, known: fn(&UnitSpec) -> bool| {
+        let n = units.iter().filter(|unit| !known(unit)).count();
+        (n > 0).then(|| count(n, word))
+    };
+    let unknown: Vec<String> = [
+        of("lamp", |unit| unit.lamp.installed.is_some() || unit.lamp.hours_at_start.is_some()),
+        of("sleeve", |unit| unit.sleeve.installed.is_some()),
+        of("sensor", |unit| unit.sensor.installed.is_some()),
+    ]
+    .into_iter()
+    .flatten()
+    .collect();
+    (!unknown.is_empty())
+        .then(|| format!("age not given (installed): {}; what these have cost is told less surely", unknown.join(", ")))
+}
+
 pub(super) fn count(n: usize, word: &str) -> String {
     if n == 1 { format!("1 {word}") } else { format!("{n} {word}s") }
 }
@@ -224,7 +245,8 @@ mod tests {
              \u{20}        keeps readings 2 years, hours and days for ever\n\
              local    /var/lib/fadeline/fadeline.sock\n\
              alerts   a unit is due 21 days before its date\n\
-             units    6 units at 2 sites; water: 2 lake, 1 river, 2 spring, 1 bedrock-well; 6 with a reference\n"
+             units    6 units at 2 sites; water: 2 lake, 1 river, 2 spring, 1 bedrock-well; 6 with a reference\n\
+             \u{20}        age not given (installed): 4 lamps, 4 sleeves, 5 sensors; what these have cost is told less surely\n"
         );
     }
 
