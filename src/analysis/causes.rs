@@ -555,18 +555,19 @@ fn entropy(chances: &[f64]) -> f64 {
     -chances.iter().filter(|p| **p > 0.0).map(|p| p * p.ln()).sum::<f64>()
 }
 
+/// Why an action settles what is open, in a sentence that follows on its name.
 fn why(action: ServiceAction) -> String {
     match action {
         ServiceAction::SensorCleaned => {
-            "Wipe the sensor's window and note a stable reading before and after: if it rises, the window was dirty; if not, look at lamp and sleeve."
+            "A stable reading before and after it tells: if it rises, the window was dirty; if not, look at lamp and sleeve."
         }
         ServiceAction::ReferenceCheck => {
-            "Compare the sensor with a reference sensor: that tells whether the light or only its measurement has fallen."
+            "It tells whether the light or only its measurement has fallen."
         }
         ServiceAction::SleeveCleaned => {
-            "Clean the sleeve alone and note a stable reading before and after: the rise is what the coat has cost."
+            "With nothing else done and a stable reading before and after, the rise is what the coat has cost."
         }
-        _ => "Measure the transmittance of the water at 254 nm: that tells whether the water has changed.",
+        _ => "At 254 nm it tells whether the water has changed.",
     }
     .to_owned()
 }
