@@ -45,6 +45,7 @@ const BEFORE_MATTERS: f64 = 0.02;
 /// What Fadeline says about a unit at `as_of`. Never fails: too little or unusable data is an answer too.
 pub fn assess(history: &History<'_>, as_of: Timestamp, constants: &Constants) -> Assessment {
     let history = until(history, as_of);
+    let constants = &*constants.for_unit(history.spec);
     let found = find(&history, constants);
     assess_found(&history, as_of, constants, found)
 }
@@ -52,6 +53,7 @@ pub fn assess(history: &History<'_>, as_of: Timestamp, constants: &Constants) ->
 /// The days behind `as_of` as the fit of [`assess`] explains them; empty where there is too little data.
 pub fn retrace(history: &History<'_>, as_of: Timestamp, constants: &Constants) -> Vec<FittedDay> {
     let history = until(history, as_of);
+    let constants = &*constants.for_unit(history.spec);
     let Found { steps: found, episodes, .. } = find(&history, constants);
     let enough = |course: &Course| course.days.len() >= constants.model.least_days;
     let Some(course) = Course::new(&history, as_of, &constants.model).filter(enough) else { return Vec::new() };

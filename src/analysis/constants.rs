@@ -1,8 +1,11 @@
 //! Every number the analysis leans on, in one place: meaning, unit, range, source.
 //!
-//! A unit's profile may override any of them; the defaults are for a small low-pressure unit on untreated water.
+//! A unit's papers or profile may set any of them otherwise ([`super::tuning`]); the defaults are for a small
+//! low-pressure unit on untreated water.
 //! "trial" names the design trial on simulated units that came before this code; a value from it is a starting point,
 //! not a fact of the trade.
+
+use serde::{Deserialize, Serialize};
 
 use super::episodes::EpisodeConstants;
 use super::growth::Growth;
@@ -12,7 +15,7 @@ use super::water::WaterConstants;
 use crate::domain::UnitSpec;
 
 /// All constants of the analysis.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Constants {
     /// The model of fading.
     pub model: ModelConstants,
@@ -29,7 +32,7 @@ pub struct Constants {
 }
 
 /// A normal prior.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Belief {
     /// Mean.
     pub mean: f64,
@@ -45,11 +48,12 @@ impl Belief {
 }
 
 /// A normal prior that holds under one of several hypotheses, and how likely that hypothesis is beforehand.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Hypothesis {
     /// Probability beforehand, above 0; the weights of a list need not add up to 1.
     pub weight: f64,
     /// What it says about the coefficient.
+    #[serde(flatten)]
     pub belief: Belief,
 }
 
@@ -59,16 +63,23 @@ const fn hypothesis(weight: f64, mean: f64, sd: f64) -> Hypothesis {
 
 /// What is believed of the age of parts at the first reading, where nobody says what it is. By judgement: parts are
 /// replaced at the ends of their lives, the lamp every two years, sleeve and sensor every five (common practice).
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct UnknownAges {
     /// The lamp's, share of its rated hours.
     pub lamp: Belief,
     /// The sensor's, years: mean and spread.
     pub sensor_years: Belief,
-    /// Days that the sleeve has been in use; `None`: so few that what cleanings have left does not count.
-    pub sleeve_days: Option<f64>,
-    /// Days that the sensor's window may have got dirty, at most; `None`: so few that it does not count.
-    pub window_days: Option<f64>,
+    /// Days that the sleeve has been in use; 0: so few that what cleanings have left does not count.
+    pub sleeve_days: f64,
+    /// Days that the sensor's window may have got dirty, at most; 0: so few that it does not count.
+    pub window_days: f64,
+}
+
+impl UnknownAges {
+    const fn new(lamp: (f64, f64), sensor_years: (f64, f64), days: f64) -> Self {
+        let (lamp, sensor_years) = (Belief::new(lamp.0, lamp.1), Belief::new(sensor_years.0, sensor_years.1));
+        Self { lamp, sensor_years, sleeve_days: days, window_days: days }
+    }
 }
 
 impl ModelConstants {
@@ -79,7 +90,7 @@ impl ModelConstants {
 }
 
 /// The model of fading. Losses are in natural logarithms of light.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct ModelConstants {
     /// Days with eligible readings before anything is said, days; 7 to 60. Project's rule ("needs 14").
     pub least_days: usize,
@@ -168,6 +179,9 @@ pub struct ModelConstants {
     pub unknown_ages: UnknownAges,
     /// The same of a unit of which nothing at all is written down: it may have been in use for years.
     pub ages_without_papers: UnknownAges,
+    /// A sleeve or a sensor that was new no longer than this before the first reading has not been cleaned since, days;
+    /// 1 to 200. By judgement.
+    pub young_part_days: f64,
     /// How much more or less than the share of [`Self::left_behind`] a wipe of the sensor's window leaves on it, ln; 0.002 to
     /// 0.02. By judgement: a tenth of the dirt of most windows.
     pub window_left_sd: f64,
@@ -250,27 +264,13 @@ impl Default for ModelConstants {
             permanent_at_start: Belief::new(0.01, 0.01),
             most_left_at_start: 0.15,
             left_at_start_spread: 0.7,
-            drift: vec![
-                hypothesis(0.30, 0.0, 0.004),
-                hypothesis(0.45, 0.026, 0.015),
-                hypothesis(0.15, 0.085, 0.03),
-                hypothesis(0.10, 0.25, 0.12),
-            ],
+            drift: usual_drifts(),
             earlier_drift: Belief::new(0.03, 0.08),
             window: vec![hypothesis(0.75, 0.0, 0.0), hypothesis(0.17, 0.02, 0.02), hypothesis(0.08, 0.08, 0.06)],
             initial_window_days: Belief::new(250.0, 250.0),
-            unknown_ages: UnknownAges {
-                lamp: Belief::new(0.25, 0.2),
-                sensor_years: Belief::new(0.75, 0.5),
-                sleeve_days: None,
-                window_days: None,
-            },
-            ages_without_papers: UnknownAges {
-                lamp: Belief::new(0.45, 0.3),
-                sensor_years: Belief::new(3.0, 2.0),
-                sleeve_days: Some(1_000.0),
-                window_days: Some(1_000.0),
-            },
+            unknown_ages: UnknownAges::new((0.25, 0.2), (0.75, 0.5), 0.0),
+            ages_without_papers: UnknownAges::new((0.45, 0.3), (3.0, 2.0), 1_000.0),
+            young_part_days: 30.0,
             window_left_sd: 0.006,
             sensor_step: Belief::new(0.0, 0.01),
             shift: Belief::new(0.0, 0.1),
@@ -295,6 +295,15 @@ impl Default for ModelConstants {
             gibbs: (20, 2),
         }
     }
+}
+
+fn usual_drifts() -> Vec<Hypothesis> {
+    vec![
+        hypothesis(0.30, 0.0, 0.004),
+        hypothesis(0.45, 0.026, 0.015),
+        hypothesis(0.15, 0.085, 0.03),
+        hypothesis(0.10, 0.25, 0.12),
+    ]
 }
 
 fn usual_rates() -> Vec<(f64, f64)> {
@@ -333,7 +342,7 @@ fn usual_growths() -> Vec<(Growth, f64)> {
 }
 
 /// Forecast, verdict and dates.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct ForecastConstants {
     /// How far ahead a date is given, days; 30 to 730. Contract: 365 by default.
     pub horizon_days: i32,

@@ -21,8 +21,6 @@ use super::term::Term;
 use super::whiten::Wander;
 use crate::domain::{Timestamp, UnitSpec};
 
-/// A sleeve or a sensor younger than this at the first reading has not been cleaned since it was new, days. By judgement.
-const YOUNG_PART_DAYS: i32 = 30;
 /// Days ahead for which the yearly course of growth is worked out; a longer horizon keeps the last.
 const DAYS_AHEAD: i32 = 760;
 
@@ -83,8 +81,8 @@ pub struct Design<'a> {
     pub intervals: Vec<Interval>,
     /// Most days of growth that the sleeve can have had at the first reading, where nobody says when it was last cleaned.
     pub unknown_growth_days: Option<f64>,
-    /// For how many days the sleeve had been in use at the first reading, if that counts.
-    pub sleeve_days: Option<f64>,
+    /// For how many days the sleeve had been in use at the first reading; 0 where that does not count.
+    pub sleeve_days: f64,
     /// For how many days the sensor's window may have got dirty before the first reading, at most, if that counts.
     pub unknown_window_days: Option<f64>,
     /// What is believed of ages that nobody knows.
@@ -136,7 +134,7 @@ impl<'a> Design<'a> {
             nuisance: 0,
             intervals: Vec::new(),
             unknown_growth_days: None,
-            sleeve_days: None,
+            sleeve_days: 0.0,
             unknown_window_days: None,
             unknown_ages: *c.ages(spec),
             growth,
@@ -159,7 +157,7 @@ impl<'a> Design<'a> {
             own_pace_until: 0.0,
         };
         design.set_ages(spec, events, c);
-        design.set_intervals(spec, events);
+        design.set_intervals(spec, events, c);
         design.group_intervals(c.most_own_rates.max(2), c.most_own_left.max(2));
         design.expect_left();
         let age = design.interval_age(design.now);
@@ -183,22 +181,23 @@ impl<'a> Design<'a> {
         self.sensor_age_at_start = sensor.unwrap_or(365.25 * self.unknown_ages.sensor_years.mean);
         let wiped = events.inside(&[EventKind::WindowWiped], self.now);
         // As with the sleeve, an old sensor's age is not that of the dirt on it.
-        let young = sensor.filter(|age| *age < f64::from(YOUNG_PART_DAYS));
+        let young = sensor.filter(|age| *age < c.young_part_days);
         let known = least(window, young);
-        self.unknown_window_days = sensor.or(self.unknown_ages.window_days).filter(|_| known.is_none());
+        self.unknown_window_days =
+            sensor.or(Some(self.unknown_ages.window_days)).filter(|days| known.is_none() && *days > 0.0);
         let dirty_days = known.unwrap_or(0.0);
         self.window =
             SensorWindow::new((&wiped, &self.sensors), dirty_days, c.left_behind.mean, |day| self.exposed(day));
     }
 
-    fn set_intervals(&mut self, spec: &UnitSpec, events: &Events) {
+    fn set_intervals(&mut self, spec: &UnitSpec, events: &Events, c: &ModelConstants) {
         let kinds = [EventKind::SleeveCleaned, EventKind::SleeveReplaced];
         let from_papers = |at: Timestamp| Some(self.course.number(at.date_in(&spec.zone))).filter(|day| *day <= 0);
         let logged = events.list.iter().filter(|e| kinds.contains(&e.kind) && e.day <= 0).map(|e| e.day);
         let new_on = spec.sleeve.installed.and_then(from_papers);
-        self.sleeve_days = new_on.map(|day| f64::from(-day)).or(self.unknown_ages.sleeve_days);
+        self.sleeve_days = new_on.map_or(self.unknown_ages.sleeve_days, |day| f64::from(-day));
         // Papers of a sleeve say when it was new, seldom that it was cleaned a year later, before anybody watched.
-        let young = new_on.filter(|day| *day > -YOUNG_PART_DAYS);
+        let young = new_on.filter(|day| f64::from(-*day) < c.young_part_days);
         let clean_on = spec.sleeve.cleaned.and_then(from_papers).into_iter().chain(young).chain(logged).max();
         if clean_on.is_none_or(|clean| new_on.is_some_and(|new| new > clean)) {
             self.unknown_growth_days = Some(new_on.map_or(f64::INFINITY, |day| f64::from(-day)));
@@ -661,11 +660,11 @@ mod tests {
         let ago = |days: i64| Some(Timestamp::day_start(FIRST, &jiff::tz::TimeZone::UTC).plus_millis(-days * DAY));
         let c = ModelConstants::default();
         for (reference, installed, cleaned, window, sleeve) in [
-            (None, None, None, c.ages_without_papers.window_days, c.ages_without_papers.sleeve_days),
-            (Some(21.0), None, None, None, None),
-            (None, ago(900), None, Some(900.0), None),
-            (None, ago(20), None, None, None),
-            (None, ago(900), ago(50), None, None),
+            (None, None, None, Some(1_000.0), 1_000.0),
+            (Some(21.0), None, None, None, 0.0),
+            (None, ago(900), None, Some(900.0), 0.0),
+            (None, ago(20), None, None, 0.0),
+            (None, ago(900), ago(50), None, 0.0),
         ] {
             let mut spec = UnitSpec::new("heron-bight/boathouse".parse().unwrap(), 14.0);
             (spec.reference, spec.sensor.installed, spec.sensor.cleaned) = (reference, installed, cleaned);

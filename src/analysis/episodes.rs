@@ -9,6 +9,7 @@ mod pace;
 use std::ops::Range;
 
 use jiff::civil::Date;
+use serde::{Deserialize, Serialize};
 
 use super::contrast::Windows;
 use super::level::{Edge, Level};
@@ -17,7 +18,7 @@ use crate::domain::assessment::Episode;
 use crate::domain::{Cause, DaySummary, UnitSpec};
 
 /// The constants of the search for episodes.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct EpisodeConstants {
     /// The least depth; ln, .01 to .3. Under 3 % fewer than half of what is found is real (a trial on simulated units).
     pub least_depth: f64,

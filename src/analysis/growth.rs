@@ -1,7 +1,9 @@
 //! How deposits grow with time.
 
+use serde::{Deserialize, Serialize};
+
 /// How a deposit grows with time: it may take time to begin, and it may near an end.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Growth {
     /// Time constant of the beginning, days; 0: at once. Days of growth: u - tau (1 - exp(-u / tau)).
     pub delay_days: f64,

@@ -33,6 +33,7 @@ pub mod shifts;
 pub mod steps;
 pub mod structures;
 pub mod term;
+pub mod tuning;
 pub mod water;
 pub mod whiten;
 mod window;

@@ -11,6 +11,7 @@ use std::ops::Range;
 
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
+use serde::{Deserialize, Serialize};
 
 use super::condition::{DARK_SHARE_OF_SET_POINT, VISIT_AT_MOST};
 use crate::domain::measure::{LoopState, loop_state};
@@ -30,7 +31,7 @@ const MAD_TO_SD: f64 = 1.4826;
 const HAMPEL_WIDEST: usize = 2 * 16 + 1;
 
 /// The constants of the roll-up.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct RollupConstants {
     /// How long after a lamp start a reading is not yet the lamp's; minutes, 0 to 120. Warm-up is 1 to 2 min for
     /// low-pressure and 4 to 10 min for amalgam lamps, longer in cold water (EPA 815-R-06-007 table 2.3, from memory);

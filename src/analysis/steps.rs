@@ -14,6 +14,7 @@ mod matching;
 mod search;
 
 use jiff::civil::Date;
+use serde::{Deserialize, Serialize};
 
 use self::matching::Matched;
 use self::search::Course;
@@ -23,7 +24,7 @@ use crate::domain::{DaySummary, ServiceEntry, UnitSpec};
 
 /// The constants of the search for steps. "Tuned": on simulated units of every kind, seeds 1000 to 1039, and judged on
 /// others; with the lamp on and for slow changes on seeds 300 to 599.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct StepConstants {
     /// What the AR(1) part of the noise keeps from one day to the next; 0 to 1. From a trial on simulated units; fixed
     /// on purpose.

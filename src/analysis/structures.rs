@@ -223,7 +223,7 @@ impl Setting<'_> {
             }
             Term::PermanentAtStart if rate > 0.0 => {
                 // Cleanings have left their share of all that has grown since the sleeve was new.
-                let hundreds = design.sleeve_days.unwrap_or(0.0) / 100.0;
+                let hundreds = design.sleeve_days / 100.0;
                 let left = (m.left_behind.mean * rate * design.grown_in(100.0) * hundreds).min(m.most_left_at_start);
                 let usual = m.permanent_at_start;
                 Belief::new(usual.mean.max(left), usual.sd.hypot(m.left_at_start_spread * left))

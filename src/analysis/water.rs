@@ -14,6 +14,7 @@ use std::f64::consts::LN_10;
 use std::ops::Range;
 
 use jiff::civil::Date;
+use serde::{Deserialize, Serialize};
 
 use super::closing::closing;
 use super::course::days_between;
@@ -39,7 +40,7 @@ const SAME_CHANGE: f64 = 0.9;
 const LONGEST_DAYS: i32 = 40 * 366;
 
 /// The constants of the search for changes of the water.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct WaterConstants {
     /// Dips narrower than this are filled; days, 3 to 60. Tuned: on simulated units with a meter, seeds 500 to 599, where
     /// a narrower one takes two storms in a row for a change.

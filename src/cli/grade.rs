@@ -112,7 +112,7 @@ fn from_files(readings: &Path, papers: &Path, args: &GradeArgs, c: &HindcastCons
     let readings = read_readings(readings, &dialect)?;
     let log = read_log(args.service.as_deref(), &dialect)?;
     let constants = Constants::default();
-    let days = rollup::summarise(&readings, &spec, &log, &constants.rollup);
+    let days = rollup::summarise(&readings, &spec, &log, &constants.for_unit(&spec).rollup);
     let subject = Subject {
         spec: &spec,
         readings: &readings,

@@ -56,7 +56,7 @@ pub fn run(args: &StudyArgs, style: Style) -> Result<(), Failure> {
     }
     let constants = Constants::default();
     let log = &log[..log.partition_point(|entry| entry.at <= as_of)];
-    let days = rollup::summarise(known, &spec, log, &constants.rollup);
+    let days = rollup::summarise(known, &spec, log, &constants.for_unit(&spec).rollup);
     let assessment = analysis::assess(&history(&spec, &days, log, known), as_of, &constants);
     if args.json {
         return output::print_json(&assessment);

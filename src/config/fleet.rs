@@ -166,6 +166,7 @@ impl Row<'_, '_, '_> {
             lamp: Field::Given(lamp),
             sleeve: Field::Given(sleeve),
             sensor: Field::Given(sensor),
+            analysis: Field::Absent,
             place,
         }
     }

@@ -59,6 +59,11 @@ pub(super) fn apply(
         fill(&mut own.unit, &its.unit);
         fill(&mut own.path_cm, &its.path_cm);
     });
+    merge(&mut unit.analysis, &profile.analysis, |own, its| {
+        let more: Vec<_> =
+            its.0.iter().filter(|(path, _)| own.0.iter().all(|(known, _)| known != path)).cloned().collect();
+        own.0.extend(more);
+    });
     unit
 }
 

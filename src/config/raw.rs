@@ -5,7 +5,7 @@
 use std::time::Duration;
 
 use super::mistake::At;
-use super::table::{Read, Table, Texts, meant, table};
+use super::table::{Numbers, Read, Table, Texts, meant, table};
 use super::value::{Bytes, Moment};
 
 type Text = At<String>;
@@ -262,6 +262,7 @@ table! {
         lamp: Lamp,
         sleeve: Sleeve,
         sensor: Sensor,
+        analysis: Numbers,
     }
 }
 
@@ -279,6 +280,7 @@ table! {
         lamp: Lamp,
         sleeve: Sleeve,
         sensor: Sensor,
+        analysis: Numbers,
     }
 }
 

@@ -245,6 +245,38 @@ impl Read for Texts {
     }
 }
 
+/// Numbers in tables within tables, each with the path to it: names between points.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Numbers(pub Vec<(String, At<f64>)>);
+
+impl Numbers {
+    /// What is not a number is reported; the others are kept, so that they are checked too.
+    fn gather(&mut self, path: &str, entry: &Entry<'_, '_>, out: &mut Findings) {
+        let DeValue::Table(table) = entry.value.get_ref() else {
+            self.0.extend(At::<f64>::read(entry, out).map(|number| (path.to_owned(), number)));
+            return;
+        };
+        for (name, value) in table {
+            let key = join(&entry.key, name.get_ref());
+            let below = Entry { file: entry.file, key, key_span: name.span(), value };
+            self.gather(&join(path, name.get_ref()), &below, out);
+        }
+    }
+}
+
+impl Read for Numbers {
+    fn read(entry: &Entry<'_, '_>, out: &mut Findings) -> Option<Self> {
+        if !matches!(entry.value.get_ref(), DeValue::Table(_)) {
+            let says = format!("expected a table, found {}", type_name(entry.value.get_ref()));
+            out.mistake(&entry.place(), says, "write names and numbers below it, such as model.left_behind.mean = 0.1");
+            return None;
+        }
+        let mut numbers = Self(Vec::new());
+        numbers.gather("", entry, out);
+        Some(numbers)
+    }
+}
+
 /// Any other value.
 impl<T: Scalar> Read for At<T> {
     fn read(entry: &Entry<'_, '_>, out: &mut Findings) -> Option<Self> {

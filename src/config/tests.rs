@@ -356,7 +356,7 @@ fn with_fleet(more: &str, csv: &'static str) -> Result<Config, Mistakes> {
 
 const PROFILE: &str = "fleet = [\"fleet.csv\"]\n[[profile]]\nid = \"cabin\"\nwater = \"lake\"\n\
                        set_point.intensity = 14.0\nreference.intensity = 24.0\nlamp.rated_hours = 9000\n\
-                       sensor.path_cm = 2.5\n";
+                       sensor.path_cm = 2.5\n[profile.analysis.model]\nleft_behind.mean = 0.08\n";
 
 #[test]
 fn units_of_a_csv_take_over_what_their_profile_says_and_they_do_not() {
@@ -370,7 +370,23 @@ fn units_of_a_csv_take_over_what_their_profile_says_and_they_do_not() {
     for unit in [one, two] {
         assert_eq!((unit.reference, unit.lamp.rated_hours, unit.sensor.path_cm), (Some(24.0), 9_000.0, Some(2.5)));
         assert_eq!(unit.water, Some(crate::domain::WaterSource::Lake));
+        assert_eq!(unit.analysis, [("model.left_behind.mean".to_owned(), 0.08)]);
     }
+}
+
+/// A unit's own numbers of the analysis win over those of its profile, one by one.
+#[test]
+fn a_units_own_numbers_win() {
+    let text = format!(
+        "{PROFILE}left_behind.sd = 0.05\n[[unit]]\nsite = \"a\"\nunit = \"one\"\nprofile = \"cabin\"\n\
+         analysis.model.left_behind.mean = 0.02\nanalysis.forecast.horizon_days = 180\n"
+    );
+    let config = with_fleet(&text, "site,unit,profile\na,two,cabin\n").unwrap_or_else(|mistakes| panic!("{mistakes}"));
+    let one = config.units.iter().find(|unit| unit.id.unit() == "one").unwrap();
+    let mut numbers = one.analysis.clone();
+    numbers.sort_by(|a, b| a.0.cmp(&b.0));
+    let want = [("forecast.horizon_days", 180.0), ("model.left_behind.mean", 0.02), ("model.left_behind.sd", 0.05)];
+    assert_eq!(numbers, want.map(|(path, value)| (path.to_owned(), value)));
 }
 
 #[test]

@@ -9,8 +9,9 @@ use super::checked::Context;
 use super::mistake::{At, Place};
 use super::profile;
 use super::raw;
-use super::table::{Field, Texts, did_you_mean, parse};
+use super::table::{Field, Numbers, Texts, did_you_mean, parse};
 use super::value::Moment;
+use crate::analysis::tuning;
 use crate::domain::id::check_id;
 use crate::domain::unit::{LAMP_LIFE_HOURS, LampSpec, SensorSpec, SleeveSpec};
 use crate::domain::{Channel, IntensityUnit, Measure, Timestamp, UnitId, UnitSpec, WaterSource};
@@ -305,8 +306,21 @@ fn check_unit(raw: &raw::Unit, zone: TimeZone, context: &mut Context<'_>) -> Opt
             SensorSpec { installed, cleaned, unit, path_cm }
         }
     };
+    let analysis = analysis(&raw.analysis, context);
     let id = UnitId::new(&site?, &unit?).ok()?;
-    Some(UnitSpec { id, name, zone, set_point: set_point?, reference, lamp, sleeve, sensor, water })
+    Some(UnitSpec { id, name, zone, set_point: set_point?, reference, lamp, sleeve, sensor, water, analysis })
+}
+
+/// Numbers of the analysis, each of which is there and within its bounds.
+fn analysis(field: &Field<Numbers>, context: &mut Context<'_>) -> Vec<(String, f64)> {
+    let mut good = Vec::new();
+    for (path, at) in field.given().map_or(&[][..], |numbers| &numbers.0) {
+        match tuning::check(path, at.value) {
+            Ok(()) => good.push((path.clone(), at.value)),
+            Err(refused) => context.out.mistake(&at.place, refused.says, refused.remedy),
+        }
+    }
+    good
 }
 
 fn sensor_measure(field: &Field<At<String>>, context: &mut Context<'_>) -> Option<Measure> {
@@ -359,7 +373,7 @@ fn intensities(
         context.out.warn(&at.place, says, "check both against the unit's papers, and sensor.unit");
     }
     if raw.reference.is_absent() && set_point.is_some() {
-        let says = "no reference.intensity: losses can be counted from the first readings only";
+        let says = "no reference.intensity: what was lost before the first reading can only be guessed";
         context.out.warn(&raw.place, says, "add the reading when lamp and sleeve were new, if you have it");
     }
     (set_point, reference)

@@ -147,12 +147,13 @@ fn summaries(
     dates: &BTreeSet<Date>,
     constants: &Constants,
 ) -> Result<Vec<DaySummary>, StoreError> {
+    let rollup = &constants.for_unit(spec).rollup;
     let mut summaries = Vec::new();
     for run in runs(dates) {
         let (from, _) = Timestamp::day_bounds(run.0, &spec.zone);
         let (_, to) = Timestamp::day_bounds(run.1, &spec.zone);
         let readings = store.readings(&spec.id, from.plus_millis(-MARGIN_BEFORE), to.plus_millis(MARGIN_AFTER))?;
-        let days = dates.range(run.0..=run.1).map(|date| summarise_day(*date, &readings, spec, log, &constants.rollup));
+        let days = dates.range(run.0..=run.1).map(|date| summarise_day(*date, &readings, spec, log, rollup));
         summaries.extend(days.filter(|day: &DaySummary| day.readings > 0));
     }
     Ok(summaries)

@@ -125,6 +125,8 @@ pub struct UnitSpec {
     pub sensor: SensorSpec,
     /// Where the water comes from, if known.
     pub water: Option<WaterSource>,
+    /// Numbers of the analysis that are set otherwise for this unit, each with its path.
+    pub analysis: Vec<(String, f64)>,
 }
 
 impl UnitSpec {
@@ -140,6 +142,7 @@ impl UnitSpec {
             sleeve: SleeveSpec::default(),
             sensor: SensorSpec::default(),
             water: None,
+            analysis: Vec::new(),
         }
     }
 

@@ -16,7 +16,19 @@ const MAY_NAME: &[(&str, &[&str])] = &[
         ],
     ),
     ("clock", &["domain"]),
-    ("config", &["alert::quiet", "clock", "domain", "mqtt::settings", "notify::settings", "store::settings"]),
+    // Which numbers of the analysis there are, and within which bounds.
+    (
+        "config",
+        &[
+            "alert::quiet",
+            "analysis::tuning",
+            "clock",
+            "domain",
+            "mqtt::settings",
+            "notify::settings",
+            "store::settings",
+        ],
+    ),
     (
         "daemon",
         &[

@@ -1,6 +1,7 @@
 //! Assessments of courses made by hand: a generator of its own, no simulator.
 
 use super::*;
+use crate::analysis::tuning;
 use crate::domain::{LnSummary, Reading};
 use jiff::civil::date;
 
@@ -505,4 +506,32 @@ fn the_end_of_a_storm_is_no_cleaning() {
     let doubted: Vec<Timestamp> = found.log_doubts.iter().map(|doubt| doubt.at).collect();
     assert_eq!(doubted, [log[1].at], "{:?} {:?} {:?}", found.log_doubts, found.episodes, found.unlogged);
     assert_eq!(found.log_doubts[0].says, "logged, no recovery seen");
+}
+
+/// A unit's own numbers are those of its assessment and of its chart.
+#[test]
+fn a_unit_has_its_own_numbers() {
+    let course = days(40, |day| sleeve(day, 0.002) + lamp(day));
+    let mut spec = spec();
+    let asked = |spec: &UnitSpec| ask(spec, &course, &[], at_end(&course));
+    assert!(asked(&spec).loss.is_some());
+    spec.analysis = vec![("model.least_days".to_owned(), 50.0)];
+    let own = asked(&spec);
+    assert_eq!((own.loss, own.condition), (None, Condition::Learning), "{}", own.verdict.says);
+}
+
+/// Whatever is set within its bounds, an assessment comes out, with numbers in it.
+#[test]
+fn no_number_within_its_bounds_breaks_an_assessment() {
+    let course = days(75, |day| sleeve(day, 0.002) + lamp(day));
+    let mut spec = spec();
+    for (path, low, high) in tuning::all_bounds() {
+        for value in [low, high] {
+            if tuning::check(&path, value).is_err() {
+                continue;
+            }
+            spec.analysis = vec![(path.clone(), value)];
+            sound(&ask(&spec, &course, &cleanings(75), at_end(&course)));
+        }
+    }
 }

@@ -173,7 +173,7 @@ fn grade<C: Fn(Date) -> Outcome>(
     progress: &Progress,
 ) -> UnitGrade {
     let constants = Constants::default();
-    let days = rollup::summarise(readings, spec, log, &constants.rollup);
+    let days = rollup::summarise(readings, spec, log, &constants.for_unit(spec).rollup);
     let subject = Subject { spec, readings, days: &days, log, cadence_millis: cadence(readings), neighbours: None };
     let assess = |history: &History<'_>, as_of: Timestamp| -> Assessment {
         progress.one_more();
