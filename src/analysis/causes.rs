@@ -445,6 +445,7 @@ fn sleeve_sentence(all: f64, losses: &[Losses], scene: &Scene<'_>) -> String {
     let coat = spread(losses.iter().map(|l| percent(l.coat))).percent;
     let rate = spread(losses.iter().map(|l| (100.0 - percent(l.sleeve)) * l.rates[0])).percent;
     let current = design.intervals.len() - 1;
+    let mut film = None;
     let since = if current == 0 && design.terms.contains(&Term::InitialDeposit) {
         let early = lost_before_start(scene, |term| term.share() == Part::Sleeve);
         if early > 0.5 * all {
@@ -457,18 +458,15 @@ fn sleeve_sentence(all: f64, losses: &[Losses], scene: &Scene<'_>) -> String {
         format!("The sleeve has cost {} since it was last clean on {}", say(all), say_date(clean))
     } else {
         let date = scene.course.date(design.intervals[current].from - 1);
-        let film = all - coat;
-        let older = if film >= LASTING_FILM.max(coat) {
-            format!(", and a film of {} that cleanings have left comes off only with a new sleeve", say(film))
-        } else if film > 1.0 {
-            format!(", {} in all", say(all))
-        } else {
-            String::new()
-        };
+        film = Some(all - coat).filter(|film| *film >= LASTING_FILM.max(coat));
+        let older = if film.is_none() && all > coat + 1.0 { format!(", {} in all", say(all)) } else { String::new() };
         format!("The sleeve has cost {} since it was cleaned on {}{older}", say(coat), say_date(date))
     };
     let pace = if rate < 0.005 { "hardly growing now".to_owned() } else { format!("about {rate:.2} % a day") };
-    format!("{since}, {pace}{}.", compare_intervals(scene, current))
+    let film = film.map_or_else(String::new, |film| {
+        format!("; a film of about {} that cleanings have left comes off only with a new sleeve", say(film))
+    });
+    format!("{since}, {pace}{}{film}.", compare_intervals(scene, current))
 }
 
 /// What the terms that `keep` holds for had cost before the first reading, percent: the median.

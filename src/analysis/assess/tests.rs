@@ -535,3 +535,19 @@ fn no_number_within_its_bounds_breaks_an_assessment() {
         }
     }
 }
+
+/// A sleeve five years old, of which each cleaning leaves a twentieth of the coat, with lamp and sensor lately new.
+#[test]
+fn a_film_that_cleanings_leave_is_named() {
+    let mut spec = spec();
+    (spec.sleeve.installed, spec.sleeve.cleaned) = (Some("2020-05-01T00:00:00Z".parse().unwrap()), None);
+    let film = 0.05 * 0.002 * 1_800.0 * 0.6;
+    let course = days(230, |day| film + lamp(day) + sleeve(day, 0.002));
+    let found = ask(&spec, &course, &cleanings(230), at_end(&course));
+    sound(&found);
+    assert_eq!(found.verdict.cause, VerdictCause::SleeveFouling, "{}", found.verdict.says);
+    assert!(found.verdict.says.contains("comes off only with a new sleeve"), "{}", found.verdict.says);
+    let said = share(&found, crate::domain::Cause::SleeveFouling);
+    let truth = causes::percent(film + sleeve(229, 0.002));
+    assert!((said.low..=said.high).contains(&truth), "{said:?} for {truth}");
+}
