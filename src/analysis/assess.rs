@@ -315,7 +315,8 @@ fn fit<'a>(
     let all_rates: Vec<usize> = (0..model.rates.len()).collect();
     let lamps = Lamps::new(course, spec, events, model.ages(spec).lamp.mean);
     let rated_hours = spec.lamp.rated_hours.max(LEAST_RATED_HOURS);
-    let doubts = readings::doubts(events, found, |day| lamps.known_hours(day).map(|hours| hours / rated_hours));
+    let life = |day| lamps.known_hours(day).map(|hours| hours / rated_hours);
+    let doubts = readings::doubts(events, found, life, &constants.log);
     let mut base = problem(events, usual, 0.0);
     let (mut first, mut weights) = base.first_noise(&setting)?;
     let mut taken = Vec::new();
@@ -339,7 +340,7 @@ fn fit<'a>(
     let noises = model::likely_noises(&base, (&first, &weights), &rates, &setting);
     let noise = (noises.first()?, weights.as_slice());
     let evidence = |events: &Events| model::evidence(&problem(events, usual, 0.0), noise, &all_rates, &setting);
-    let readings = readings::choose(events, &doubts, &taken, evidence);
+    let readings = readings::choose(events, &doubts, &taken, evidence, &constants.log);
     // Kinds of growth are weighed on the best reading; those out of the race are dropped for all.
     let growths = likely_growths(model, |growth| {
         let fouls = |rate: &&usize| model.rates[**rate].0 > 0.0;

@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use super::episodes::EpisodeConstants;
 use super::growth::Growth;
+use super::readings::LogConstants;
 use super::rollup::RollupConstants;
 use super::steps::StepConstants;
 use super::water::WaterConstants;
@@ -23,6 +24,8 @@ pub struct Constants {
     pub forecast: ForecastConstants,
     /// Readings to days.
     pub rollup: RollupConstants,
+    /// How the service log is read.
+    pub log: LogConstants,
     /// The search for steps.
     pub steps: StepConstants,
     /// The search for episodes.

@@ -5,35 +5,75 @@
 //! the water. Each such doubt is an edit of the events with its odds beforehand, and edits are taken while the evidence
 //! pays for them. Where it is nearly even, both readings are kept as variants of the mixture.
 
+use serde::{Deserialize, Serialize};
+
 use super::events::{Event, EventKind, Events, Origin};
 use super::steps::StepsFound;
 
-/// A reading this many nats behind the best is not carried on.
-const NEARLY_EVEN: f64 = 4.0;
-/// A step up under this is no new lamp: lamps are changed when they have lost more, ln.
-const LAMP_GAIN: f64 = 0.08;
-/// ln of the odds that a step up nobody logged is a new lamp rather than a clean sleeve: near the end of the old one's
-/// rated life, and when that was new. Lamps are changed by their hours; before, only when they fail.
-const LAMP_UNLOGGED: (f64, f64) = (-3.0, -5.5);
-/// From this share of its rated life on a lamp may well be changed.
-const LAMP_OLD: f64 = 0.7;
-/// ln of the odds that a step up while the lamp was seen to burn, or over days, is a clean sleeve after all: somebody did
-/// not switch the lamp off, or a storm hid the day.
-const CLEANED_UNSEEN: f64 = -2.0;
-/// ln of the odds that the sleeve was cleaned on the way when something else was done, and nobody wrote it down: where
-/// cleanings are known of, and where none is. Who never writes down a cleaning, but other work, hardly ever cleans.
-const CLEANING_FORGOTTEN: (f64, f64) = (-0.5, -2.0);
-/// ln of the odds that a sleeve was not cleaned although the log says so: where the light did not rise, and where it rose
-/// by little, as at the end of a storm. By judgement.
-const NOT_CLEANED: (f64, f64) = (-1.0, -2.0);
-/// An entry is written down for a day at most this far from that of the work, days.
-const MISDATED_DAYS: i32 = 14;
-/// ln of the odds that it was, for one of the days of other work. By judgement.
-const MISDATED: f64 = -2.5;
-/// Other days tried for one entry.
-const MOST_MOVES: usize = 2;
-/// Readings carried on at most.
-const MOST_READINGS: usize = 3;
+/// How people keep logs: odds beforehand, in natural logarithms. By judgement, from how often people leave things out.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LogConstants {
+    /// A step up under this is no new lamp: lamps are changed when they have lost more, ln; 0 to 0.5.
+    pub lamp_gain: f64,
+    /// Odds that a step up nobody logged is a new lamp rather than a clean sleeve, near the end of the old one's rated life.
+    pub lamp_unlogged: f64,
+    /// The same where the old lamp was new: lamps are changed by their hours, and before only when they fail.
+    pub young_lamp_unlogged: f64,
+    /// From this share of its rated life on a lamp may well be changed; 0.1 to 1.
+    pub lamp_old: f64,
+    /// Odds that a step up while the lamp was seen to burn, or over days, is a clean sleeve after all: somebody did not
+    /// switch the lamp off, or a storm hid the day.
+    pub cleaned_unseen: f64,
+    /// Odds that a step up that looks like a clean sleeve is a wiped window.
+    pub wiped_instead: f64,
+    /// Odds that it is a lasting change, where the lamp was not seen to be off.
+    pub changed_instead: f64,
+    /// Odds that a lasting change was none.
+    pub no_change: f64,
+    /// Odds that the sleeve was cleaned on the way when something else was done, and nobody wrote it down, where
+    /// cleanings are known of.
+    pub cleaning_forgotten: f64,
+    /// The same where none is: who never writes down a cleaning, but other work, hardly ever cleans.
+    pub first_cleaning_forgotten: f64,
+    /// Odds that a sleeve was not cleaned although the log says so, where the light did not rise.
+    pub not_cleaned: f64,
+    /// The same where it rose by little, as at the end of a storm.
+    pub hardly_cleaned: f64,
+    /// An entry is written down for a day at most this far from that of the work, days; 1 to 60.
+    pub misdated_days: i32,
+    /// Odds that it was, for one of the days of other work.
+    pub misdated: f64,
+    /// Other days tried for one entry; 0 to 5.
+    pub most_moves: usize,
+    /// A reading of the log this many nats behind the best is not carried on; 1 to 10.
+    pub nearly_even: f64,
+    /// Readings carried on at most; 1 to 8.
+    pub most_readings: usize,
+}
+
+impl Default for LogConstants {
+    fn default() -> Self {
+        Self {
+            lamp_gain: 0.08,
+            lamp_unlogged: -3.0,
+            young_lamp_unlogged: -5.5,
+            lamp_old: 0.7,
+            cleaned_unseen: -2.0,
+            wiped_instead: -2.0,
+            changed_instead: -3.0,
+            no_change: 0.5,
+            cleaning_forgotten: -0.5,
+            first_cleaning_forgotten: -2.0,
+            not_cleaned: -1.0,
+            hardly_cleaned: -2.0,
+            misdated_days: 14,
+            misdated: -2.5,
+            most_moves: 2,
+            nearly_even: 4.0,
+            most_readings: 3,
+        }
+    }
+}
 
 /// One doubt about the events.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -102,12 +142,17 @@ impl Edit {
     }
 }
 
-/// The doubts about `events`. Odds by judgement, from how often people leave things out of logs. `lamp_life`: the share
-/// of its rated life behind the lamp that burns on a day, where anything says so.
-pub fn doubts(events: &Events, found: &StepsFound, lamp_life: impl Fn(i32) -> Option<f64>) -> Vec<Edit> {
+/// The doubts about `events`. `lamp_life`: the share of its rated life behind the lamp that burns on a day, where anything
+/// says so.
+pub fn doubts(
+    events: &Events,
+    found: &StepsFound,
+    lamp_life: impl Fn(i32) -> Option<f64>,
+    c: &LogConstants,
+) -> Vec<Edit> {
     let mut edits = Vec::new();
     let cleans = events.list.iter().any(|e| matches!(e.kind, EventKind::SleeveCleaned | EventKind::SleeveReplaced));
-    let forgotten = if cleans { CLEANING_FORGOTTEN.0 } else { CLEANING_FORGOTTEN.1 };
+    let forgotten = if cleans { c.cleaning_forgotten } else { c.first_cleaning_forgotten };
     let sleeve = |day: i32| {
         events
             .list
@@ -117,30 +162,30 @@ pub fn doubts(events: &Events, found: &StepsFound, lamp_life: impl Fn(i32) -> Op
     for event in events.list.iter().filter(|event| event.day > 0) {
         let parts = [EventKind::LampReplaced, EventKind::WindowWiped, EventKind::SensorReplaced];
         if parts.contains(&event.kind) && matches!(event.origin, Origin::Logged(_)) {
-            edits.extend(moves(event, events));
+            edits.extend(moves(event, events, c));
         }
         if parts.contains(&event.kind) && !sleeve(event.day) {
             let change = Change::Add(Event { kind: EventKind::SleeveCleaned, ..*event });
             edits.push(Edit { change, ln_odds: forgotten });
         }
-        edits.extend(never_cleaned(event, found));
+        edits.extend(never_cleaned(event, found, c));
         let reread = |kind, ln_odds| Edit { change: Change::Reread(event.origin, event.kind, kind), ln_odds };
         match (event.kind, event.origin) {
             (EventKind::SleeveCleaned, Origin::Step(place)) => {
-                edits.push(reread(EventKind::WindowWiped, -2.0));
+                edits.push(reread(EventKind::WindowWiped, c.wiped_instead));
                 let step = found.steps.get(place);
-                if step.is_none_or(|step| step.ln_size > LAMP_GAIN) {
-                    edits.push(reread(EventKind::LampReplaced, lamp_unlogged(lamp_life(event.day - 1))));
+                if step.is_none_or(|step| step.ln_size > c.lamp_gain) {
+                    edits.push(reread(EventKind::LampReplaced, lamp_unlogged(lamp_life(event.day - 1), c)));
                 }
                 if step.is_none_or(|step| step.lamp_off != Some(true)) {
-                    edits.push(reread(EventKind::Shift, -3.0));
+                    edits.push(reread(EventKind::Shift, c.changed_instead));
                 }
             }
             (EventKind::Shift, Origin::Step(place)) => {
                 if found.steps.get(place).is_some_and(|step| step.ln_size > 0.0) {
-                    edits.push(reread(EventKind::SleeveCleaned, CLEANED_UNSEEN));
+                    edits.push(reread(EventKind::SleeveCleaned, c.cleaned_unseen));
                 }
-                edits.push(Edit { change: Change::Drop(*event), ln_odds: 0.5 });
+                edits.push(Edit { change: Change::Drop(*event), ln_odds: c.no_change });
             }
             _ => {}
         }
@@ -150,32 +195,31 @@ pub fn doubts(events: &Events, found: &StepsFound, lamp_life: impl Fn(i32) -> Op
 
 /// The edit that says a logged cleaning never was, where the light rose by little or nothing. A new lamp is believed: its
 /// hours and its dates hang on the entry.
-fn never_cleaned(event: &Event, found: &StepsFound) -> Option<Edit> {
+fn never_cleaned(event: &Event, found: &StepsFound, c: &LogConstants) -> Option<Edit> {
     let Origin::Logged(place) = event.origin else { return None };
     let ln_odds = match (found.no_recovery.contains(&place), found.faint.contains(&place)) {
-        (true, _) => NOT_CLEANED.0,
-        (false, true) => NOT_CLEANED.1,
+        (true, _) => c.not_cleaned,
+        (false, true) => c.hardly_cleaned,
         (false, false) => return None,
     };
     (event.kind == EventKind::SleeveCleaned).then_some(Edit { change: Change::Drop(*event), ln_odds })
 }
 
 /// ln of the odds that a step up is a new lamp nobody logged, given the share of the old one's rated life.
-fn lamp_unlogged(life: Option<f64>) -> f64 {
-    let (old, new) = LAMP_UNLOGGED;
-    let young = life.map_or(0.0, |life| (1.0 - life / LAMP_OLD).clamp(0.0, 1.0));
-    old + (new - old) * young
+fn lamp_unlogged(life: Option<f64>, c: &LogConstants) -> f64 {
+    let young = life.map_or(0.0, |life| (1.0 - life / c.lamp_old).clamp(0.0, 1.0));
+    c.lamp_unlogged + (c.young_lamp_unlogged - c.lamp_unlogged) * young
 }
 
 /// An entry may stand under another day than that of the work: those of other work nearby.
-fn moves(event: &Event, events: &Events) -> Vec<Edit> {
+fn moves(event: &Event, events: &Events, c: &LogConstants) -> Vec<Edit> {
     let apart = |day: i32| (day - event.day).abs();
     let mut days: Vec<i32> = events.list.iter().map(|other| other.day).filter(|day| *day > 0).collect();
     days.dedup();
-    days.retain(|day| (1..=MISDATED_DAYS).contains(&apart(*day)));
+    days.retain(|day| (1..=c.misdated_days).contains(&apart(*day)));
     days.sort_by_key(|day| apart(*day));
-    days.truncate(MOST_MOVES);
-    days.into_iter().map(|day| Edit { change: Change::Move(*event, day), ln_odds: MISDATED }).collect()
+    days.truncate(c.most_moves);
+    days.into_iter().map(|day| Edit { change: Change::Move(*event, day), ln_odds: c.misdated }).collect()
 }
 
 /// Other places to begin the search at. Where several entries are missing or wrong, no single edit looks likely while
@@ -208,11 +252,12 @@ pub fn choose(
     edits: &[Edit],
     taken: &[&Edit],
     evidence: impl Fn(&Events) -> Option<f64>,
+    constants: &LogConstants,
 ) -> Vec<(Events, f64)> {
     let base = with_all(events, taken);
     let odds = taken.iter().map(|edit| edit.ln_odds).sum();
     let Some(at) = evidence(&base) else { return vec![(base, odds)] };
-    let mut search = Search { best: base, at, odds, settled: Vec::new(), open: Vec::new() };
+    let mut search = Search { best: base, at, odds, settled: Vec::new(), open: Vec::new(), constants };
     search.try_without(taken, &evidence);
     let others = edits.iter().filter(|edit| !taken.contains(edit));
     let mut gains: Vec<(f64, &Edit)> =
@@ -234,6 +279,7 @@ struct Search<'e> {
     settled: Vec<&'e Edit>,
     /// Edits that are nearly even: how nearly, and whether the best reading has them.
     open: Vec<(f64, &'e Edit, bool)>,
+    constants: &'e LogConstants,
 }
 
 impl<'e> Search<'e> {
@@ -253,7 +299,7 @@ impl<'e> Search<'e> {
                 (self.best, self.at) = (without, after);
                 self.odds -= edit.ln_odds;
             }
-            if gain.abs() < NEARLY_EVEN {
+            if gain.abs() < self.constants.nearly_even {
                 self.open.push((gain.abs(), edit, gain > 0.0));
             }
         }
@@ -262,7 +308,7 @@ impl<'e> Search<'e> {
     /// Takes the edits that pay beside those taken before; `gains`: what each gains alone, greatest first.
     fn try_each(&mut self, gains: &[(f64, &'e Edit)], evidence: impl Fn(&Events) -> Option<f64>) {
         let mut first = true;
-        for (alone, edit) in gains.iter().filter(|(gain, _)| *gain > -NEARLY_EVEN) {
+        for (alone, edit) in gains.iter().filter(|(gain, _)| *gain > -self.constants.nearly_even) {
             if self.settled.iter().any(|taken| taken.about() == edit.about()) {
                 continue;
             }
@@ -275,7 +321,7 @@ impl<'e> Search<'e> {
                 self.odds += edit.ln_odds;
                 self.settled.push(edit);
             }
-            if gain.abs() < NEARLY_EVEN {
+            if gain.abs() < self.constants.nearly_even {
                 self.open.push((gain.abs(), edit, gain > 0.0));
             }
         }
@@ -302,8 +348,8 @@ impl<'e> Search<'e> {
     /// The best reading and those that differ from it in one edit that is nearly even.
     fn into_readings(mut self) -> Vec<(Events, f64)> {
         self.open.sort_by(|a, b| a.0.total_cmp(&b.0));
-        let Self { best, odds, open, .. } = self;
-        let others = open.iter().take(MOST_READINGS - 1).map(|(_, edit, taken)| {
+        let Self { best, odds, open, constants, .. } = self;
+        let others = open.iter().take(constants.most_readings.saturating_sub(1)).map(|(_, edit, taken)| {
             if *taken { (edit.undo(&best), odds - edit.ln_odds) } else { (edit.apply(&best), odds + edit.ln_odds) }
         });
         std::iter::once((best.clone(), odds)).chain(others).collect()
@@ -326,12 +372,12 @@ mod tests {
         let dubious = event(80, EventKind::SleeveCleaned, Origin::Logged(1));
         let base = Events::default().with(lamp).with(dubious);
         let found = StepsFound { no_recovery: vec![1], ..StepsFound::default() };
-        let edits = doubts(&base, &found, |_| None);
+        let edits = doubts(&base, &found, |_| None, &LogConstants::default());
         assert_eq!(edits.len(), 2);
         let has = |events: &Events, day| events.list.iter().any(|e| e.day == day && e.kind == EventKind::SleeveCleaned);
         let evidence =
             |events: &Events| Some(if has(events, 50) { 10.0 } else { 0.0 } + if has(events, 80) { 0.0 } else { 1.5 });
-        let readings = choose(&base, &edits, &[], evidence);
+        let readings = choose(&base, &edits, &[], evidence, &LogConstants::default());
         assert!(has(&readings[0].0, 50) && !has(&readings[0].0, 80));
         assert!((readings[0].1 + 1.5).abs() < 1e-12, "odds add up");
         // That it was a cleaning all the same is nearly even, and stays among the readings.
@@ -350,11 +396,11 @@ mod tests {
         ));
         let odds = |found: StepsFound, place: usize| {
             let of = |edit: &Edit| matches!(edit.change, Change::Drop(Event { origin: Origin::Logged(p), .. }) if p == place);
-            doubts(&base, &found, |_| None).into_iter().find(of).map(|edit| edit.ln_odds)
+            doubts(&base, &found, |_| None, &LogConstants::default()).into_iter().find(of).map(|edit| edit.ln_odds)
         };
         let silent = || StepsFound { no_recovery: vec![0, 1], ..StepsFound::default() };
         let faint = || StepsFound { faint: vec![0, 1], ..StepsFound::default() };
-        assert_eq!([odds(silent(), 0), odds(faint(), 0)], [Some(NOT_CLEANED.0), Some(NOT_CLEANED.1)]);
+        assert_eq!([odds(silent(), 0), odds(faint(), 0)], [Some(-1.0), Some(-2.0)]);
         assert_eq!([odds(silent(), 1), odds(faint(), 1), odds(StepsFound::default(), 0)], [None; 3]);
     }
 
@@ -366,7 +412,7 @@ mod tests {
             .with(event(50, EventKind::WindowWiped, Origin::Logged(0)))
             .with(event(90, EventKind::WindowWiped, Origin::Logged(1)))
             .with(event(130, EventKind::WindowWiped, Origin::Logged(2)));
-        let edits = doubts(&base, &StepsFound::default(), |_| None);
+        let edits = doubts(&base, &StepsFound::default(), |_| None, &LogConstants::default());
         let cleaned = |events: &Events| {
             [50, 90, 130].map(|day| events.list.iter().any(|e| e.day == day && e.kind == EventKind::SleeveCleaned))
         };
@@ -379,10 +425,10 @@ mod tests {
             };
             Some(pair - if third { 10.0 } else { 0.0 })
         };
-        assert_eq!(cleaned(&choose(&base, &edits, &[], evidence)[0].0), [false; 3]);
-        let (best, odds) = choose(&base, &edits, &starts(&edits)[0], evidence).swap_remove(0);
+        assert_eq!(cleaned(&choose(&base, &edits, &[], evidence, &LogConstants::default())[0].0), [false; 3]);
+        let (best, odds) = choose(&base, &edits, &starts(&edits)[0], evidence, &LogConstants::default()).swap_remove(0);
         assert_eq!(cleaned(&best), [true, true, false]);
-        assert!((odds - 2.0 * CLEANING_FORGOTTEN.1).abs() < 1e-12);
+        assert!((odds - 2.0 * -2.0).abs() < 1e-12);
     }
 
     /// A wipe written down ten days before the cleaning it went with: +8 where both are on one day.
@@ -390,17 +436,29 @@ mod tests {
     fn an_entry_may_stand_under_another_day() {
         let wipe = event(40, EventKind::WindowWiped, Origin::Logged(0));
         let base = Events::default().with(wipe).with(event(50, EventKind::SleeveCleaned, Origin::Logged(1)));
-        let edits = doubts(&base, &StepsFound::default(), |_| None);
+        let edits = doubts(&base, &StepsFound::default(), |_| None, &LogConstants::default());
         assert!(edits.iter().any(|edit| edit.change == Change::Move(wipe, 50)), "{edits:?}");
         let together = |events: &Events| events.list.iter().all(|e| e.day == 50) && events.list.len() == 2;
-        let readings = choose(&base, &edits, &[], |events| Some(if together(events) { 8.0 } else { 0.0 }));
-        assert!(together(&readings[0].0) && (readings[0].1 - MISDATED).abs() < 1e-12, "{readings:?}");
+        let readings = choose(
+            &base,
+            &edits,
+            &[],
+            |events| Some(if together(events) { 8.0 } else { 0.0 }),
+            &LogConstants::default(),
+        );
+        assert!(together(&readings[0].0) && (readings[0].1 + 2.5).abs() < 1e-12, "{readings:?}");
         // Where it is nearly even, the logged day stays among the readings.
-        let readings = choose(&base, &edits, &[], |events| Some(if together(events) { 4.0 } else { 0.0 }));
+        let readings = choose(
+            &base,
+            &edits,
+            &[],
+            |events| Some(if together(events) { 4.0 } else { 0.0 }),
+            &LogConstants::default(),
+        );
         assert!(together(&readings[0].0) && readings.iter().any(|(events, _)| *events == base), "{readings:?}");
         let far = Events::default().with(wipe).with(event(70, EventKind::SleeveCleaned, Origin::Logged(1)));
         let moved = |edit: &Edit| matches!(edit.change, Change::Move(..));
-        assert!(!doubts(&far, &StepsFound::default(), |_| None).iter().any(moved));
+        assert!(!doubts(&far, &StepsFound::default(), |_| None, &LogConstants::default()).iter().any(moved));
     }
 
     /// A step up is a new lamp the less likely the newer the old one was; one that came with the lamp on may be a clean
@@ -420,21 +478,22 @@ mod tests {
             let base = Events::default().with(event(50, kind, Origin::Step(0)));
             let found = StepsFound { steps: vec![step], ..StepsFound::default() };
             let is_it = |edit: &Edit| matches!(edit.change, Change::Reread(_, _, kind) if kind == to);
-            doubts(&base, &found, |_| life).into_iter().find(is_it).map(|edit| edit.ln_odds)
+            doubts(&base, &found, |_| life, &LogConstants::default()).into_iter().find(is_it).map(|edit| edit.ln_odds)
         };
         let lamp = |life| odds(step(0.2, true), life, EventKind::LampReplaced).unwrap();
-        assert_eq!((lamp(None), lamp(Some(1.1)), lamp(Some(0.0))), (LAMP_UNLOGGED.0, LAMP_UNLOGGED.0, LAMP_UNLOGGED.1));
-        assert!(lamp(Some(0.35)) < LAMP_UNLOGGED.0 && lamp(Some(0.35)) > LAMP_UNLOGGED.1);
-        assert_eq!(odds(step(0.2, false), None, EventKind::SleeveCleaned), Some(CLEANED_UNSEEN));
+        assert_eq!((lamp(None), lamp(Some(1.1)), lamp(Some(0.0))), (-3.0, -3.0, -5.5));
+        assert!((-5.5..-3.0).contains(&lamp(Some(0.35))));
+        assert_eq!(odds(step(0.2, false), None, EventKind::SleeveCleaned), Some(-2.0));
         assert_eq!(odds(step(-0.2, false), None, EventKind::SleeveCleaned), None);
     }
 
     #[test]
     fn what_is_nearly_even_is_kept_both_ways() {
         let base = Events::default().with(event(50, EventKind::SleeveCleaned, Origin::Step(0)));
-        let edits = doubts(&base, &StepsFound::default(), |_| None);
+        let edits = doubts(&base, &StepsFound::default(), |_| None, &LogConstants::default());
         let wiped = |events: &Events| events.list[0].kind == EventKind::WindowWiped;
-        let readings = choose(&base, &edits, &[], |events| Some(if wiped(events) { 1.0 } else { 0.0 }));
+        let readings =
+            choose(&base, &edits, &[], |events| Some(if wiped(events) { 1.0 } else { 0.0 }), &LogConstants::default());
         assert_eq!(readings.len(), 3);
         assert!(!wiped(&readings[0].0) && wiped(&readings[1].0));
     }
