@@ -279,6 +279,19 @@ fn clouded(episodes: &[Episode], course: &Course, spec: &UnitSpec) -> impl Fn(i3
     move |day| spans.iter().any(|(from, to)| (*from..=*to).contains(&day))
 }
 
+/// The doubts about the log; a lamp is the likelier to have been changed the more of its rated life is behind it.
+fn doubts(
+    course: &Course,
+    spec: &UnitSpec,
+    (events, found): (&Events, &StepsFound),
+    constants: &Constants,
+) -> Vec<readings::Edit> {
+    let lamps = Lamps::new(course, spec, events, constants.model.ages(spec).lamp.mean);
+    let rated_hours = spec.lamp.rated_hours.max(LEAST_RATED_HOURS);
+    let life = |day| lamps.known_hours(day).map(|hours| hours / rated_hours);
+    readings::doubts(events, found, life, &constants.log)
+}
+
 /// Fits the model to the days that neither an event nor an episode mixes.
 fn fit<'a>(
     history: &History<'_>,
@@ -313,10 +326,7 @@ fn fit<'a>(
     let problem =
         |events: &Events, growth: Growth, weight: f64| Problem::new(variant(events, growth, weight), &observed, model);
     let all_rates: Vec<usize> = (0..model.rates.len()).collect();
-    let lamps = Lamps::new(course, spec, events, model.ages(spec).lamp.mean);
-    let rated_hours = spec.lamp.rated_hours.max(LEAST_RATED_HOURS);
-    let life = |day| lamps.known_hours(day).map(|hours| hours / rated_hours);
-    let doubts = readings::doubts(events, found, life, &constants.log);
+    let doubts = doubts(course, spec, (events, found), constants);
     let mut base = problem(events, usual, 0.0);
     let (mut first, mut weights) = base.first_noise(&setting)?;
     let mut taken = Vec::new();
