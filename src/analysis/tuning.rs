@@ -44,8 +44,8 @@ const BOUNDS: &[(&str, f64, f64)] = &[
     ("model.draws", 200.0, 4_000.0),
     ("model.gibbs.*", 1.0, 200.0),
     ("forecast.horizon_days", 30.0, 730.0),
-    ("forecast.mean_days", 1.0, 30.0),
-    ("forecast.clean_risk", 0.01, 0.5),
+    // Only more careful than what is promised of the date.
+    ("forecast.clean_risk", 0.01, 0.1),
     ("forecast.own_pace_least_days", 5.0, 100.0),
     ("forecast.own_pace_most_days", 100.0, 1_000.0),
     ("forecast.bend_spread", 0.1, 0.3),
@@ -129,6 +129,7 @@ const FIXED: &[(&str, &str)] = &[
     ("model.window.0.mean", "the first hypothesis is a window that stays clean"),
     ("model.window.0.sd", "the first hypothesis is a window that stays clean"),
     ("forecast.calibration", "these points were learnt together"),
+    ("forecast.mean_days", "the crossing is promised to be that of a week's mean"),
     ("forecast.lead_days", "[alerts] lead_days sets it for the whole fleet"),
 ];
 
@@ -150,8 +151,8 @@ impl Constants {
         if spec.analysis.is_empty() {
             return Cow::Borrowed(self);
         }
-        let mut tree = self.tree();
-        for (path, value) in spec.analysis.iter().filter(|(path, value)| check(path, *value).is_ok()) {
+        let (mut tree, usual) = (self.tree(), Self::default().tree());
+        for (path, value) in spec.analysis.iter().filter(|(path, value)| check_in(&usual, path, *value).is_ok()) {
             if let Some(leaf) = leaf(&mut tree, path) {
                 *leaf = alike(leaf, *value);
             }
@@ -170,12 +171,16 @@ impl Constants {
 /// # Errors
 /// No such number, one that stays as it is, no whole number where one is needed, or a value out of its bounds.
 pub fn check(path: &str, value: f64) -> Result<(), Refused> {
+    check_in(&Constants::default().tree(), path, value)
+}
+
+/// The same, where `usual` is the tree of the defaults.
+fn check_in(usual: &Value, path: &str, value: f64) -> Result<(), Refused> {
     let refused = |says: String, remedy: String| Err(Refused { says, remedy });
-    let mut tree = Constants::default().tree();
-    let Some(leaf) = leaf(&mut tree, path) else {
-        let known = paths(&tree);
+    let Some(leaf) = seen(usual, path) else {
+        let known = paths(usual);
         let remedy = nearest(path, known.iter().map(String::as_str)).map_or_else(
-            || "write one of those that config/example.toml names".to_owned(),
+            || "config/example.toml says where their names stand".to_owned(),
             |path| format!("did you mean `{path}`?"),
         );
         return refused("the analysis has no such number".to_owned(), remedy);
@@ -199,7 +204,6 @@ pub fn check(path: &str, value: f64) -> Result<(), Refused> {
 /// Between which values the number at `path` may be, where `usual` is its default.
 fn bounds(path: &str, usual: f64) -> (f64, f64) {
     let place = |name: &str| name.bytes().all(|byte| byte.is_ascii_digit());
-    // A list has names of places; a pair in a list has two in a row, of which the first is the place.
     let names: Vec<&str> = path.split('.').collect();
     let is_written = |pattern: &&(&str, f64, f64)| {
         let wants: Vec<&str> = pattern.0.split('.').collect();
@@ -238,7 +242,13 @@ fn alike(leaf: &Value, value: f64) -> Value {
     if leaf.is_integer() { Value::Integer(value as i64) } else { Value::Float(value) }
 }
 
-/// The number at `path`.
+/// The number at `path`, to be read.
+fn seen<'v>(tree: &'v Value, path: &str) -> Option<&'v Value> {
+    let step = |value: &'v Value, name: &str| value.get(name).or_else(|| value.get(name.parse::<usize>().ok()?));
+    path.split('.').try_fold(tree, step).filter(|found| found.is_float() || found.is_integer())
+}
+
+/// The number at `path`, to be set.
 fn leaf<'v>(tree: &'v mut Value, path: &str) -> Option<&'v mut Value> {
     let step = |value: &'v mut Value, name: &str| match value {
         Value::Table(table) => table.get_mut(name),
@@ -315,6 +325,8 @@ mod tests {
         assert_eq!(says("model.least_days", 3.0).remedy, "write 7 to 60; it is 14 by default");
         assert_eq!(says("model.least_days", 20.5).says, "20.5 is not a whole number");
         assert_eq!(says("model.left_behind.mean", f64::NAN).says, "NaN is out of bounds");
+        assert_eq!(says("forecast.clean_risk", 0.2).says, "0.2 is out of bounds", "never later than promised");
+        assert!(says("forecast.mean_days", 30.0).says.contains("promised"));
         assert!(says("model.rates.0.0", 0.1).says.contains("does not foul"));
         assert!(says("forecast.lead_days", 10.0).says.contains("[alerts] lead_days"));
         assert_eq!(check("model.growths.0.0.end_days", 90.0), Ok(()), "what is endless may end");
